@@ -1,0 +1,1 @@
+"""The ruler: lengths, cameras, lenses, reference targets. Imports neither vision nor webui."""

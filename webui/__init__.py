@@ -1,0 +1,1 @@
+"""The desk: command line, pages, records, reports, evidence. Imports vision and calib."""
