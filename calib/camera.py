@@ -5,7 +5,7 @@ pixel. Parameters are always in the order of `PARAMETERS`.
 """
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Self
 
 import numpy as np
@@ -16,6 +16,9 @@ from calib.errors import GeometryError
 Array = NDArray[np.float64]
 
 PARAMETERS = ("fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3")
+
+# Where each parameter of a picture turned clockwise comes from: (old one, sign); cx also moves by height - 1.
+_QUARTER_TURN = ((1, 1), (0, 1), (3, -1), (2, 1), (4, 1), (5, 1), (7, 1), (6, -1), (8, 1))
 
 # Newton steps of `undistort`: each at least squares the error of the last one, so that twelve are plenty.
 _UNDISTORT_STEPS = 12
@@ -66,8 +69,8 @@ class Camera:
 
     def with_parameters(self, parameters: ArrayLike, cov: ArrayLike | None = None) -> Self:
         """Return the same camera with other parameters, shape (9,), and covariance, shape (9, 9)."""
-        values = [float(value) for value in np.asarray(parameters, dtype=float)]
-        return type(self)(self.width, self.height, *values, self.cov if cov is None else np.asarray(cov))
+        values = dict(zip(PARAMETERS, np.asarray(parameters, dtype=float).tolist(), strict=True))
+        return replace(self, **values, cov=self.cov if cov is None else np.asarray(cov, dtype=float))
 
     def turned(self, quarter_turns: int) -> Self:
         """Return the camera of the same picture turned clockwise.
@@ -84,8 +87,8 @@ class Camera:
 
         Notes
         -----
-        A quarter turn maps normalised (x, y) to (-y, x). The radial terms do not change; (p2, p1) is the vector
-        of the tangential term, ``2 (p . x) x + p r^2``, and turns like a point.
+        A quarter turn maps normalised (x, y) to (-y, x). The radial terms do not change; (p2, p1) is the
+        vector of the tangential term, ``2 (p . x) x + p r^2``, and turns like a point.
         """
         camera = self
         for _ in range(quarter_turns % 4):
@@ -93,23 +96,13 @@ class Camera:
         return camera
 
     def _turned_once(self) -> Self:
-        turned = [
-            self.fy,
-            self.fx,
-            self.height - 1 - self.cy,
-            self.cx,
-            self.k1,
-            self.k2,
-            self.p2,
-            -self.p1,
-            self.k3,
-        ]
         jacobian = np.zeros((9, 9))
-        for row, (column, sign) in enumerate(
-            [(1, 1), (0, 1), (3, -1), (2, 1), (4, 1), (5, 1), (7, 1), (6, -1), (8, 1)]
-        ):
+        for row, (column, sign) in enumerate(_QUARTER_TURN):
             jacobian[row, column] = sign
-        return type(self)(self.height, self.width, *turned, jacobian @ self.cov @ jacobian.T)
+        parameters = jacobian @ self.parameters
+        parameters[2] += self.height - 1
+        turned = replace(self, width=self.height, height=self.width)
+        return turned.with_parameters(parameters, jacobian @ self.cov @ jacobian.T)
 
 
 @dataclass(frozen=True, eq=False)

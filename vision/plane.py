@@ -13,8 +13,10 @@ from numpy.typing import ArrayLike, NDArray
 from calib.camera import Array, Camera, project, project_with_jacobians, undistort
 from calib.errors import GeometryError
 
-# A view's parameters: nine of the camera, three of a small rotation applied after R, three of the translation.
+# A view's parameters: nine of the camera, a small rotation applied after R (3), the translation (3).
 VIEW_PARAMETERS = 15
+
+Floats = NDArray[np.float32]
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +131,7 @@ def to_mm(view: View, px: ArrayLike, z_mm: ArrayLike = 0.0) -> PlanePoints:
     The derivatives follow from F(X, theta) = project(R X + t) - px = 0 by the implicit function theorem.
     """
     pixels = np.asarray(px, dtype=float).reshape(-1, 2)
-    rays = np.column_stack([undistort(view.camera, pixels), np.ones(len(pixels))]) @ view.rotation
+    rays: Array = np.column_stack([undistort(view.camera, pixels), np.ones(len(pixels))]) @ view.rotation
     origin = view.position_mm
     depth = np.broadcast_to(np.asarray(z_mm, dtype=float), (len(pixels),))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -137,12 +139,12 @@ def to_mm(view: View, px: ArrayLike, z_mm: ArrayLike = 0.0) -> PlanePoints:
     if not np.all(np.isfinite(distance) & (distance > 0.0)):
         msg = "the line of sight of a point does not meet the plane: it lies on or above the plane's horizon"
         raise GeometryError(msg)
-    mm = (origin + distance[:, None] * rays)[:, :2]
+    mm = np.asarray(origin + distance[:, None] * rays, dtype=float)[:, :2]
     points = _with_z(mm, depth)
     in_camera = view.to_camera(points)
     projection = project_with_jacobians(view.camera, in_camera)
     by_target_point = projection.by_point @ view.rotation
-    by_px = np.linalg.inv(by_target_point[:, :, :2])
+    by_px: Array = np.linalg.inv(by_target_point[:, :, :2])
     by_view = np.concatenate(
         [
             projection.by_parameters,
@@ -299,8 +301,8 @@ def rectify(
 
     Notes
     -----
-    The map is computed exactly on a coarse grid and interpolated bilinearly between (the error over 16 px of a
-    smooth map is far below 0.01 px), then sampled bilinearly.
+    The map is computed exactly on a coarse grid and interpolated bilinearly between (the error over 16 px of
+    a smooth map is far below 0.01 px), then sampled bilinearly.
     """
     direction = np.asarray(along, dtype=float) / np.hypot(*np.asarray(along, dtype=float))
     columns, rows = (max(2, round(extent / mm_per_px) + 1) for extent in size_mm)
@@ -321,28 +323,25 @@ def rectify(
 
 def _pixel_map(
     view: View, z_mm: float, corner: Array, along: Array, mm_per_px: float, columns: int, rows: int
-) -> NDArray[np.float32]:
+) -> Floats:
     step = 16
     grid_x = np.arange(0, columns + step, step, dtype=float)
     grid_y = np.arange(0, rows + step, step, dtype=float)
     mesh = np.stack(np.meshgrid(grid_x, grid_y), axis=2).reshape(-1, 2)
     coarse = to_px(view, corner + mm_per_px * (mesh @ _axes(along)), z_mm)
-    coarse = np.nan_to_num(coarse, nan=-1e6).reshape(len(grid_y), len(grid_x), 2).astype(np.float32)
-    fine_x, fine_y = np.meshgrid(
-        np.arange(columns, dtype=np.float32) / step, np.arange(rows, dtype=np.float32) / step
-    )
-    # cv2.remap interpolates in steps of 1/32 only, too coarse for a map; a resize by warpAffine has the same grain.
-    return _bilinear(coarse, fine_x, fine_y)
+    grid = np.asarray(np.nan_to_num(coarse, nan=-1e6), dtype=np.float32).reshape(len(grid_y), len(grid_x), 2)
+    fine_x = np.arange(columns, dtype=np.float32) / np.float32(step)
+    fine_y = np.arange(rows, dtype=np.float32) / np.float32(step)
+    # Not by cv2.remap, which interpolates in steps of 1/32: too coarse for a map.
+    return _bilinear(grid, fine_x[None, :], fine_y[:, None])
 
 
-def _bilinear(
-    grid: NDArray[np.float32], x: NDArray[np.float32], y: NDArray[np.float32]
-) -> NDArray[np.float32]:
+def _bilinear(grid: Floats, x: Floats, y: Floats) -> Floats:
     left, top = np.floor(x).astype(np.intp), np.floor(y).astype(np.intp)
     right, below = (x - left)[:, :, None], (y - top)[:, :, None]
     upper = grid[top, left] * (1 - right) + grid[top, left + 1] * right
     lower = grid[top + 1, left] * (1 - right) + grid[top + 1, left + 1] * right
-    result: NDArray[np.float32] = upper * (1 - below) + lower * below
+    result: Floats = upper * (1 - below) + lower * below
     return result
 
 
