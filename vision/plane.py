@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.camera import Array, Camera, project, project_with_jacobians, undistort
 from calib.errors import GeometryError
+from vision.rotation import cross_matrix
 
 # A view's parameters: nine of the camera, a small rotation applied after R (3), the translation (3).
 VIEW_PARAMETERS = 15
@@ -131,7 +132,8 @@ def to_mm(view: View, px: ArrayLike, z_mm: ArrayLike = 0.0) -> PlanePoints:
     The derivatives follow from F(X, theta) = project(R X + t) - px = 0 by the implicit function theorem.
     """
     pixels = np.asarray(px, dtype=float).reshape(-1, 2)
-    rays: Array = np.column_stack([undistort(view.camera, pixels), np.ones(len(pixels))]) @ view.rotation
+    ideal = np.pad(undistort(view.camera, pixels), ((0, 0), (0, 1)), constant_values=1.0)
+    rays = ideal @ view.rotation
     origin = view.position_mm
     depth = np.broadcast_to(np.asarray(z_mm, dtype=float), (len(pixels),))
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -148,7 +150,7 @@ def to_mm(view: View, px: ArrayLike, z_mm: ArrayLike = 0.0) -> PlanePoints:
     by_view = np.concatenate(
         [
             projection.by_parameters,
-            -projection.by_point @ _cross(in_camera - view.translation_mm),
+            -projection.by_point @ cross_matrix(in_camera - view.translation_mm),
             projection.by_point,
         ],
         axis=2,
@@ -352,12 +354,3 @@ def _axes(along: Array) -> Array:
 def _with_z(mm: Array, z_mm: ArrayLike) -> Array:
     depth = np.broadcast_to(np.asarray(z_mm, dtype=float), (len(mm),))
     return np.column_stack([mm, depth])
-
-
-def _cross(vectors: Array) -> Array:
-    """Return the matrices [v]x with [v]x a = v x a, shape (N, 3, 3)."""
-    matrices = np.zeros((len(vectors), 3, 3))
-    x, y, z = vectors.T
-    matrices[:, 0, 1], matrices[:, 0, 2], matrices[:, 1, 2] = -z, y, -x
-    matrices[:, 1, 0], matrices[:, 2, 0], matrices[:, 2, 1] = z, -y, x
-    return matrices
