@@ -1,0 +1,177 @@
+"""Least squares on a network: Levenberg-Marquardt with the points eliminated, and what follows from it.
+
+The covariance of anything is G N^-1 G^T with the normal matrix N; its split by source of uncertainty is exact
+for the linearised problem, because the solution is a linear function of all observations, priors included.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg, sparse
+
+from calib.camera import Array
+from calib.errors import GeometryError
+from vision.network import Equations, Layout, Network, build_equations
+
+_MOST_STEPS = 60
+_FIRST_DAMPING = 1e-3
+_MOST_DAMPING = 1e10
+# The adjustment stands when a step would lower the sum of squares by less than this (in sigma squared).
+_SMALL_GAIN = 1e-8
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """An adjusted network.
+
+    Attributes
+    ----------
+    network : Network
+        The network at its adjusted values.
+    layout : Layout
+        Where its unknowns stand.
+    equations : Equations
+        Residuals and derivatives at the solution.
+    steps : int
+        Steps it took.
+    """
+
+    network: Network
+    layout: Layout
+    equations: Equations
+    steps: int
+    _normal: "_Normal"
+
+    def covariance(self, gradients: Array) -> Array:
+        """Return the covariance of outputs with these gradients by the unknowns, shape (Q, N) to (Q, Q)."""
+        return gradients @ self._normal.solve(gradients.T)
+
+    def budget(self, gradient: Array) -> Mapping[str, float]:
+        """Return the standard uncertainty that each source adds to one output.
+
+        Parameters
+        ----------
+        gradient : ndarray of shape (N,)
+            Derivative of the output by the unknowns.
+
+        Returns
+        -------
+        Mapping
+            Source to standard uncertainty; the squares add up to the output's variance.
+
+        Notes
+        -----
+        The estimate moves by ``g^T N^-1 J^T dr`` when the whitened observations move by dr, each of unit
+        variance: JCGM 100:2008, 5.1.2, Eq. (10), with these sensitivity coefficients.
+        """
+        moved = np.asarray(self.equations.jacobian @ self._normal.solve(gradient[:, None])[:, 0])
+        shares = moved**2
+        budget: dict[str, float] = {}
+        for source, share in zip(self.equations.sources, shares.tolist(), strict=True):
+            budget[source] = budget.get(source, 0.0) + share
+        return {source: float(np.sqrt(total)) for source, total in budget.items()}
+
+    @property
+    def rms_corner_sigma(self) -> float:
+        """Root mean square of the whitened corner residuals; about 1 when the noise model is right."""
+        chosen = np.array([source == "target corners" for source in self.equations.sources])
+        return float(np.sqrt(np.mean(self.equations.residuals[chosen] ** 2)))
+
+
+class _Normal:
+    """The normal matrix, scaled to a unit diagonal, with the 3 x 3 blocks of the points eliminated."""
+
+    def __init__(self, equations: Equations, first_point: int, damping: float = 0.0) -> None:
+        jacobian = equations.jacobian
+        self._scale = 1.0 / np.sqrt(np.maximum((jacobian.multiply(jacobian)).sum(axis=0), 1e-300))
+        scaled = (jacobian @ sparse.diags_array(self._scale)).tocsc()
+        self._first = first_point
+        own, points = scaled[:, :first_point], scaled[:, first_point:]
+        diagonal = np.full(first_point, damping)
+        reduced = (own.T @ own).toarray() + np.diag(diagonal)
+        self._coupling = (points.T @ own).tocsr()
+        self._blocks = _inverse_blocks((points.T @ points).tocoo(), points.shape[1], damping)
+        if points.shape[1]:
+            reduced -= (self._coupling.T @ (self._blocks @ self._coupling)).toarray()
+        try:
+            self._factor = linalg.cho_factor(reduced)
+        except linalg.LinAlgError as error:
+            msg = "the photos and targets do not fix the geometry: too few sightings for the unknowns"
+            raise GeometryError(msg) from error
+
+    def solve(self, right: Array) -> Array:
+        """Solve N x = right for right of shape (N, Q)."""
+        scaled = self._scale[:, None] * right
+        own, points = scaled[: self._first], scaled[self._first :]
+        first = linalg.cho_solve(self._factor, own - self._coupling.T @ (self._blocks @ points))
+        second = self._blocks @ (points - self._coupling @ first)
+        solved: Array = self._scale[:, None] * np.vstack([first, second])
+        return solved
+
+
+def _inverse_blocks(matrix: sparse.coo_array, size: int, damping: float) -> sparse.csr_array:
+    count = size // 3
+    blocks = np.zeros((count, 3, 3))
+    row, column = matrix.coords
+    blocks[row // 3, row % 3, column % 3] = matrix.data
+    blocks += damping * np.eye(3)
+    indices = 3 * np.arange(count)
+    where = (
+        np.broadcast_to(indices[:, None, None] + np.arange(3)[:, None], (count, 3, 3)).ravel(),
+        np.broadcast_to(indices[:, None, None] + np.arange(3), (count, 3, 3)).ravel(),
+    )
+    return sparse.csr_array((np.linalg.inv(blocks).ravel(), where), shape=(size, size))
+
+
+def adjust(network: Network) -> Solution:
+    """Adjust a network by least squares.
+
+    Parameters
+    ----------
+    network : Network
+        Observations, and unknowns at start values near the solution.
+
+    Returns
+    -------
+    Solution
+        The adjusted network with its normal matrix.
+
+    Raises
+    ------
+    GeometryError
+        If the observations do not fix the unknowns, or no solution is reached.
+
+    References
+    ----------
+    B. Triggs et al., "Bundle adjustment: a modern synthesis", Vision Algorithms, LNCS 1883, 2000, sections 4
+    and 6.
+    """
+    layout = Layout(network)
+    equations = build_equations(network, layout)
+    damping = _FIRST_DAMPING
+    for count in range(_MOST_STEPS):
+        right = equations.jacobian.T @ equations.residuals
+        step = _Normal(equations, layout.first_point, damping).solve(right[:, None])[:, 0]
+        if float(step @ right) < _SMALL_GAIN:
+            return Solution(network, layout, equations, count, _Normal(equations, layout.first_point))
+        tried = _try_step(network, layout, step)
+        if tried is not None and tried[1].cost < equations.cost:
+            network, equations = tried
+            damping = max(damping / 10.0, 1e-12)
+        else:
+            damping *= 10.0
+            if damping > _MOST_DAMPING:
+                break
+    msg = (
+        "the adjustment did not settle: the photos contradict each other, or the wrong target file was given"
+    )
+    raise GeometryError(msg)
+
+
+def _try_step(network: Network, layout: Layout, step: Array) -> tuple[Network, Equations] | None:
+    try:
+        moved = network.moved(layout, step)
+        return moved, build_equations(moved, layout)
+    except GeometryError:
+        return None
