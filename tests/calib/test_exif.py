@@ -379,7 +379,7 @@ def test_texts_that_overlap_without_end_are_given_up_soon() -> None:
     entry = struct.pack(">HHII", 0x010F, _ASCII, 0xFFFFFFFF, 0)
     data = b"MM\0*\0\0\0\x08" + struct.pack(">H", 2000) + entry * 2000 + b"\0\0\0\0" + b"A" * 2**20
     metadata = read_metadata(_jpeg(data[:60000]))
-    assert "its tables point at each other" in metadata.notes[0]
+    assert any("its tables point at each other" in note for note in metadata.notes)
 
 
 def test_read_metadata_of_shuffled_bytes_never_raises() -> None:
