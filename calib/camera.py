@@ -91,18 +91,21 @@ class Camera:
         vector of the tangential term, ``2 (p . x) x + p r^2``, and turns like a point.
         """
         camera = self
+        jacobian = turn_jacobian(1)
         for _ in range(quarter_turns % 4):
-            camera = camera._turned_once()
+            parameters = jacobian @ camera.parameters
+            parameters[2] += camera.height - 1
+            turned = replace(camera, width=camera.height, height=camera.width)
+            camera = turned.with_parameters(parameters, jacobian @ camera.cov @ jacobian.T)
         return camera
 
-    def _turned_once(self) -> Self:
-        jacobian = np.zeros((9, 9))
-        for row, (column, sign) in enumerate(_QUARTER_TURN):
-            jacobian[row, column] = sign
-        parameters = jacobian @ self.parameters
-        parameters[2] += self.height - 1
-        turned = replace(self, width=self.height, height=self.width)
-        return turned.with_parameters(parameters, jacobian @ self.cov @ jacobian.T)
+
+def turn_jacobian(quarter_turns: int) -> Array:
+    """Return the derivative of a turned camera's parameters by the unturned ones, shape (9, 9)."""
+    once = np.zeros((9, 9))
+    for row, (column, sign) in enumerate(_QUARTER_TURN):
+        once[row, column] = sign
+    return np.linalg.matrix_power(once, quarter_turns % 4)
 
 
 @dataclass(frozen=True, eq=False)

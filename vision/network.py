@@ -90,7 +90,7 @@ class Placement:
     translation_mm : ndarray of shape (3,)
         Target origin in the world.
     is_fixed : bool
-        True for the one placement that defines the world.
+        True for a placement that defines the world of the photos that see it.
     """
 
     name: str
@@ -210,8 +210,8 @@ class Network:
     set_back_depth_mm: float = 0.0
 
     def __post_init__(self) -> None:
-        if sum(placement.is_fixed for placement in self.placements) != 1:
-            msg = "exactly one target placement must define the world"
+        if not any(placement.is_fixed for placement in self.placements):
+            msg = "a target placement must define the world"
             raise GeometryError(msg)
 
     def camera_of(self, station: int) -> Camera:
@@ -296,7 +296,7 @@ class Layout:
         return slice(start, start + SHAPE_UNKNOWNS)
 
     def placement(self, i: int) -> slice | None:
-        """Small rotation and translation of a placement; None for the fixed one."""
+        """Small rotation and translation of a placement; None for a fixed one."""
         start = self._placements.get(i)
         return None if start is None else slice(start, start + PLACEMENT_UNKNOWNS)
 

@@ -146,7 +146,7 @@ def to_mm(view: View, px: ArrayLike, z_mm: ArrayLike = 0.0) -> PlanePoints:
     in_camera = view.to_camera(points)
     projection = project_with_jacobians(view.camera, in_camera)
     by_target_point = projection.by_point @ view.rotation
-    by_px: Array = np.linalg.inv(by_target_point[:, :, :2])
+    by_px = np.asarray(np.linalg.inv(by_target_point[:, :, :2]), dtype=np.float64)
     by_view = np.concatenate(
         [
             projection.by_parameters,
