@@ -45,7 +45,14 @@ class Solution:
 
     def covariance(self, gradients: Array) -> Array:
         """Return the covariance of outputs with these gradients by the unknowns, shape (Q, N) to (Q, Q)."""
-        return gradients @ self._normal.solve(gradients.T)
+        cov: Array = self.variance_factor * (gradients @ self._normal.solve(gradients.T))
+        return cov
+
+    @property
+    def variance_factor(self) -> float:
+        """How much larger the residuals are than the noise model says, squared; never below 1."""
+        freedom = self.equations.residuals.size - self.layout.size
+        return max(1.0, self.equations.cost / freedom) if freedom > 0 else 1.0
 
     def budget(self, gradient: Array) -> Mapping[str, float]:
         """Return the standard uncertainty that each source adds to one output.
@@ -66,17 +73,11 @@ class Solution:
         variance: JCGM 100:2008, 5.1.2, Eq. (10), with these sensitivity coefficients.
         """
         moved = np.asarray(self.equations.jacobian @ self._normal.solve(gradient[:, None])[:, 0])
-        shares = moved**2
+        shares = self.variance_factor * moved**2
         budget: dict[str, float] = {}
         for source, share in zip(self.equations.sources, shares.tolist(), strict=True):
             budget[source] = budget.get(source, 0.0) + share
         return {source: float(np.sqrt(total)) for source, total in budget.items()}
-
-    @property
-    def rms_corner_sigma(self) -> float:
-        """Root mean square of the whitened corner residuals; about 1 when the noise model is right."""
-        chosen = np.array([source == "target corners" for source in self.equations.sources])
-        return float(np.sqrt(np.mean(self.equations.residuals[chosen] ** 2)))
 
 
 class _Normal:

@@ -5,7 +5,7 @@ own target alone. Frames: see vision/network.py; the views that come out are in 
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -49,6 +49,33 @@ _WIDE_PRIOR = 0.1
 
 
 @dataclass(frozen=True, eq=False)
+class SightedPattern:
+    """Four corners of a target (a tag, or a rectangle picked by hand) found in a photo.
+
+    Attributes
+    ----------
+    target : str
+        Name of the target it belongs to.
+    label : str
+        What it is, for messages ("tag 12").
+    corners_mm : ndarray of shape (4, 2)
+        Nominal corners in the target's frame.
+    tolerance_mm : ndarray of shape (4, 2, 8)
+        Displacement of the corners per unit of each shape unknown, prior N(0, 1).
+    corners_px, cov_px2, bias_direction : ndarray of shape (4, 2), (8, 8), (4, 2)
+        Where it was seen, in upright pixels.
+    """
+
+    target: str
+    label: str
+    corners_mm: Array
+    tolerance_mm: Array
+    corners_px: Array
+    cov_px2: Array
+    bias_direction: Array
+
+
+@dataclass(frozen=True, eq=False)
 class SightedPhoto:
     """What pose solving needs of one photo.
 
@@ -58,19 +85,19 @@ class SightedPhoto:
         The photo, for messages.
     lens : Camera
         Prior of the lens, sensor frame.
-    lens_key : tuple or None
+    lens_key : hashable or None
         Photos with the same key share a lens; None shares with nobody.
     quarter_turns : int
         Clockwise turns from the sensor frame to the upright picture.
-    tags : tuple of TagSighting
-        Tags seen, upright pixels.
+    patterns : tuple of SightedPattern
+        What was seen of the targets.
     """
 
     name: str
     lens: Camera
-    lens_key: tuple[object, ...] | None
+    lens_key: Hashable
     quarter_turns: int
-    tags: tuple[TagSighting, ...]
+    patterns: tuple[SightedPattern, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,8 +110,8 @@ class PosedPhoto:
         The photo.
     views : Mapping
         Target name to the view relative to it; the target with most tags comes first.
-    tags : Mapping
-        Target name to the ids used.
+    labels : Mapping
+        Target name to the labels of the patterns used.
     rms_px : float
         Root mean square distance of seen corners from the adjusted ones, per axis.
     edge_bias_px, u_edge_bias_px : float
@@ -95,7 +122,7 @@ class PosedPhoto:
 
     name: str
     views: Mapping[str, View]
-    tags: Mapping[str, tuple[int, ...]]
+    labels: Mapping[str, tuple[str, ...]]
     rms_px: float
     edge_bias_px: float
     u_edge_bias_px: float
@@ -111,16 +138,14 @@ class UnposedPhoto:
 
 
 def pose_photos(
-    photos: Sequence[SightedPhoto], targets: Sequence[Target], *, u_breathing: float = CLOSE_UP_BREATHING
+    photos: Sequence[SightedPhoto], *, u_breathing: float = CLOSE_UP_BREATHING
 ) -> dict[str, PosedPhoto | UnposedPhoto]:
     """Find the pose of every photo relative to the targets that it sees.
 
     Parameters
     ----------
     photos : sequence of SightedPhoto
-        Photos with the tags seen in them; the result does not depend on their order.
-    targets : sequence of Target
-        The targets of the job.
+        Photos with what was seen in them; the result does not depend on their order.
     u_breathing : float
         Standard uncertainty of ln(focal length) from photo to photo.
 
@@ -131,18 +156,18 @@ def pose_photos(
 
     Notes
     -----
-    Each photo is solved alone first, which also names tags that do not fit; then the photos of one lens are
-    solved together. Targets are taken to lie still within a photo only, never between photos.
+    Each photo is solved alone first, which also names patterns that do not fit; then the photos of one lens
+    are solved together. Targets are taken to lie still within a photo only, never between photos.
     """
     results: dict[str, PosedPhoto | UnposedPhoto] = {}
-    groups: dict[object, list[_Start]] = {}
+    groups: dict[object, list[Start]] = {}
     for photo in sorted(photos, key=lambda item: item.name):
         try:
-            start = _start_alone(photo, targets, u_breathing)
+            start = start_alone(photo, u_breathing)
         except GeometryError as error:
             results[photo.name] = UnposedPhoto(photo.name, str(error))
             continue
-        groups.setdefault(photo.lens_key or photo.name, []).append(start)
+        groups.setdefault(photo.name if photo.lens_key is None else photo.lens_key, []).append(start)
     for starts in groups.values():
         for first in range(0, len(starts), _MOST_TOGETHER):
             results |= _solve_together(starts[first : first + _MOST_TOGETHER])
@@ -150,29 +175,33 @@ def pose_photos(
 
 
 @dataclass(frozen=True, eq=False)
-class _Start:
+class Start:
     """One photo solved alone: the base from which the photos of a lens are solved together."""
 
     photo: SightedPhoto
     solution: Solution
-    targets: tuple[Target, ...]
     notes: tuple[str, ...]
 
 
-def tag_pattern(tag: Tag, sigma_mm: float, placement: int) -> Pattern:
-    """Return a tag as a pattern whose corners are independently uncertain by sigma_mm per axis."""
-    tolerance = sigma_mm * np.eye(SHAPE_UNKNOWNS).reshape(4, 2, SHAPE_UNKNOWNS)
-    return Pattern(f"tag {tag.id}", placement, tag.corners_mm(), tolerance)
+def tag_pattern(tag: Tag, target: Target, sighting: TagSighting) -> SightedPattern:
+    """Return a tag seen as a pattern whose corners are independently uncertain by the target's sigma."""
+    tolerance = target.sigma_mm * np.eye(SHAPE_UNKNOWNS).reshape(4, 2, SHAPE_UNKNOWNS)
+    return SightedPattern(
+        target.name,
+        f"tag {tag.id}",
+        tag.corners_mm(),
+        tolerance,
+        sighting.corners_px,
+        sighting.cov_px2,
+        sighting.bias_direction,
+    )
 
 
-def to_sensor(photo: SightedPhoto, tag: TagSighting) -> tuple[Array, Array, Array]:
-    """Return a tag's corners, covariance and bias direction in the sensor frame."""
-    turn = quarter_turn_matrix(-photo.quarter_turns)[:2, :2]
-    both = np.kron(np.eye(4), turn)
-    return (
-        sensor_px(tag.corners_px, photo.lens, photo.quarter_turns),
-        both @ tag.cov_px2 @ both.T,
-        tag.bias_direction @ turn.T,
+def tag_patterns(tags: Iterable[TagSighting], targets: Iterable[Target]) -> tuple[SightedPattern, ...]:
+    """Return the tags seen that belong to the targets, in the order of targets and ids."""
+    seen = {tag.tag_id: tag for tag in tags}
+    return tuple(
+        tag_pattern(tag, target, seen[tag.id]) for target in targets for tag in target.tags if tag.id in seen
     )
 
 
@@ -228,30 +257,39 @@ def start_poses(camera: Camera, px: Array, mm: Array) -> list[tuple[Array, Array
     return sorted(poses, key=lambda pose: pose[2])
 
 
-def _start_alone(photo: SightedPhoto, targets: Sequence[Target], u_breathing: float) -> _Start:
-    seen = _targets_seen(photo, targets)
-    main = seen[0]
-    notes: list[str] = []
-    best = _best_solution(photo, main, u_breathing, notes)
-    best = _without_misfits(best, notes)
-    for target in seen[1:]:
-        best = _with_target(best, photo, target, notes)
-    return _Start(photo, best, seen, tuple(notes))
+def start_alone(photo: SightedPhoto, u_breathing: float) -> Start:
+    """Solve one photo alone, on the target it sees best, then with its other targets.
 
+    Parameters
+    ----------
+    photo : SightedPhoto
+        The photo.
+    u_breathing : float
+        Standard uncertainty of ln(focal length) from photo to photo.
 
-def _targets_seen(photo: SightedPhoto, targets: Sequence[Target]) -> tuple[Target, ...]:
-    ids = {tag.tag_id for tag in photo.tags}
-    counts = Counter({target.name: len(ids & {tag.id for tag in target.tags}) for target in targets})
-    seen = [target for target in targets if counts[target.name]]
-    if not seen:
-        names = ", ".join(target.name for target in targets)
-        found = f"; it shows tags {sorted(ids)} of another target" if ids else ""
-        msg = f"no tag of the target ({names}) was found{found}"
+    Returns
+    -------
+    Start
+        The solution, with notes on patterns that do not fit.
+
+    Raises
+    ------
+    GeometryError
+        If no pose explains what was seen.
+    """
+    counts = Counter(pattern.target for pattern in photo.patterns)
+    if not counts:
+        msg = "no tag of the target was found"
         raise GeometryError(msg)
-    return tuple(sorted(seen, key=lambda target: (-counts[target.name], target.name)))
+    main, *others = sorted(counts, key=lambda name: (-counts[name], name))
+    notes: list[str] = []
+    best = _without_misfits(_best_solution(photo, main, u_breathing, notes), notes)
+    for target in others:
+        best = _with_target(best, photo, target, notes)
+    return Start(photo, best, tuple(notes))
 
 
-def _best_solution(photo: SightedPhoto, target: Target, u_breathing: float, notes: list[str]) -> Solution:
+def _best_solution(photo: SightedPhoto, target: str, u_breathing: float, notes: list[str]) -> Solution:
     focal_doubt = float(np.sqrt(photo.lens.cov[0, 0])) / photo.lens.fx
     factors = _FOCAL_STARTS if focal_doubt > _WIDE_PRIOR else _FOCAL_STARTS[:1]
     solutions: list[Solution] = []
@@ -270,7 +308,7 @@ def _best_solution(photo: SightedPhoto, target: Target, u_breathing: float, note
             except GeometryError:
                 continue
     if not solutions:
-        msg = f"the tags seen do not fit target {target.name}: is it the right target file, and lay it flat?"
+        msg = f"the tags seen do not fit target {target}: is it the right target file, and lay it flat?"
         raise GeometryError(msg)
     solutions.sort(key=lambda solution: solution.equations.cost)
     _note_ambiguity(solutions, notes)
@@ -289,25 +327,33 @@ def _note_ambiguity(solutions: Sequence[Solution], notes: list[str]) -> None:
             return
 
 
-def _corners(photo: SightedPhoto, target: Target) -> tuple[Array, Array]:
-    tags = {tag.id: tag for tag in target.tags}
-    seen = [tag for tag in photo.tags if tag.tag_id in tags]
-    px = np.concatenate([to_sensor(photo, tag)[0] for tag in seen])
-    return px, np.concatenate([tags[tag.tag_id].corners_mm() for tag in seen])
+def _corners(photo: SightedPhoto, target: str) -> tuple[Array, Array]:
+    seen = [pattern for pattern in photo.patterns if pattern.target == target]
+    px = sensor_px(np.concatenate([p.corners_px for p in seen]), photo.lens, photo.quarter_turns)
+    return px, np.concatenate([p.corners_mm for p in seen])
 
 
-def _alone(
-    photo: SightedPhoto, target: Target, station: Station, u_breathing: float, camera: Camera
-) -> Network:
-    tags = {tag.id: tag for tag in target.tags}
-    seen = [tag for tag in photo.tags if tag.tag_id in tags]
+def _alone(photo: SightedPhoto, target: str, station: Station, u_breathing: float, camera: Camera) -> Network:
+    seen = [pattern for pattern in photo.patterns if pattern.target == target]
     return Network(
         lenses=(Lens(photo.lens, u_breathing),),
         cameras=(camera,),
         stations=(replace(station, u_edge_bias_px=_U_EDGE_BIAS_PX),),
-        placements=(Placement(target.name, is_fixed=True),),
-        patterns=tuple(tag_pattern(tags[tag.tag_id], target.sigma_mm, 0) for tag in seen),
-        pattern_sightings=tuple(PatternSighting(0, i, *to_sensor(photo, tag)) for i, tag in enumerate(seen)),
+        placements=(Placement(target, is_fixed=True),),
+        patterns=tuple(Pattern(p.label, 0, p.corners_mm, p.tolerance_mm) for p in seen),
+        pattern_sightings=tuple(_in_sensor(photo, pattern, i) for i, pattern in enumerate(seen)),
+    )
+
+
+def _in_sensor(photo: SightedPhoto, pattern: SightedPattern, index: int) -> PatternSighting:
+    turn = quarter_turn_matrix(-photo.quarter_turns)[:2, :2]
+    both = np.kron(np.eye(4), turn)
+    return PatternSighting(
+        0,
+        index,
+        sensor_px(pattern.corners_px, photo.lens, photo.quarter_turns),
+        both @ pattern.cov_px2 @ both.T,
+        pattern.bias_direction @ turn.T,
     )
 
 
@@ -344,14 +390,14 @@ def _without_misfits(solution: Solution, notes: list[str]) -> Solution:
         solution = adjust(replace(network, pattern_sightings=kept))
 
 
-def _with_target(solution: Solution, photo: SightedPhoto, target: Target, notes: list[str]) -> Solution:
+def _with_target(solution: Solution, photo: SightedPhoto, target: str, notes: list[str]) -> Solution:
     """Add a second target, with a placement of its own, to a photo solved on its main target."""
     network = solution.network
     px, mm = _corners(photo, target)
     station = network.stations[0]
     rotation, translation, _ = start_poses(network.camera_of(0), px, mm)[0]
     placement = Placement(
-        target.name,
+        target,
         station.rotation.T @ rotation,
         station.rotation.T @ (translation - station.translation_mm),
     )
@@ -369,11 +415,11 @@ def _with_target(solution: Solution, photo: SightedPhoto, target: Target, notes:
     try:
         return _without_misfits(adjust(wider), notes)
     except GeometryError:
-        notes.append(f"target {target.name} is in the photo but could not be placed")
+        notes.append(f"target {target} is in the photo but could not be placed")
         return solution
 
 
-def _solve_together(starts: Sequence[_Start]) -> dict[str, PosedPhoto | UnposedPhoto]:
+def _solve_together(starts: Sequence[Start]) -> dict[str, PosedPhoto | UnposedPhoto]:
     if len(starts) == 1:
         return {starts[0].photo.name: _posed(starts[0], starts[0].solution, 0)}
     try:
@@ -429,28 +475,25 @@ def _merged(networks: Sequence[Network]) -> Network:
     )
 
 
-def _posed(start: _Start, solution: Solution, station: int) -> PosedPhoto:
+def _posed(start: Start, solution: Solution, station: int) -> PosedPhoto:
     network = solution.network
     sightings = [s for s in network.pattern_sightings if s.station == station]
     views: dict[str, View] = {}
-    tags: dict[str, tuple[int, ...]] = {}
-    for target in start.targets:
-        used = [
-            s
-            for s in sightings
-            if network.placements[network.patterns[s.pattern].placement].name == target.name
-        ]
-        if used:
-            placement = network.patterns[used[0].pattern].placement
-            views[target.name] = view_of(solution, station, placement, start.photo.quarter_turns)
-            ids = (int(network.patterns[s.pattern].label.removeprefix("tag ")) for s in used)
-            tags[target.name] = tuple(sorted(ids))
+    labels: dict[str, tuple[str, ...]] = {}
+    by_placement: dict[int, list[str]] = {}
+    for sighting in sightings:
+        pattern = network.patterns[sighting.pattern]
+        by_placement.setdefault(pattern.placement, []).append(pattern.label)
+    for placement, seen in sorted(by_placement.items(), key=lambda item: (-len(item[1]), item[0])):
+        name = network.placements[placement].name
+        views[name] = view_of(solution, station, placement, start.photo.quarter_turns)
+        labels[name] = tuple(seen)
     gradient = np.zeros((1, solution.layout.size))
     gradient[0, solution.layout.station(station).start + 7] = 1.0
     return PosedPhoto(
         start.photo.name,
         views,
-        tags,
+        labels,
         _rms_px(network, sightings),
         network.stations[station].edge_bias_px,
         float(np.sqrt(solution.covariance(gradient)[0, 0])),
