@@ -56,8 +56,8 @@ class Plan:
             _check_range(key, getattr(self, key))
         if self.piece_mm <= 2.0 * self.lap_min_mm:
             msg = (
-                f"piece_mm ({self.piece_mm:g} mm) must be more than twice lap_min_mm ({self.lap_min_mm:g} mm): a "
-                "piece has a lap at each end; check both lengths"
+                f"piece_mm ({self.piece_mm:g} mm) must be over twice lap_min_mm ({self.lap_min_mm:g} mm): "
+                "a piece has a lap at each end; check both lengths"
             )
             raise PlanError(msg)
         if self.rivet_spacing_tolerance_mm >= self.rivet_spacing_mm:

@@ -78,7 +78,7 @@ def test_plan_record_of_the_wrong_kind_is_refused_by_name(record, message):
     [
         ({"ridge_mm": 0}, "job: ridge_mm must be more than 0, got 0"),
         ({"gable_allowance_mm": -1}, "job: gable_allowance_mm must be at least 0, got -1"),
-        ({"piece_mm": 300}, "job: piece_mm (300 mm) must be more than twice lap_min_mm (152.4 mm)"),
+        ({"piece_mm": 300}, "job: piece_mm (300 mm) must be over twice lap_min_mm (152.4 mm)"),
         ({"rivet_spacing_tolerance_mm": 304.8}, "must be less than rivet_spacing_mm"),
     ],
 )
