@@ -457,8 +457,13 @@ def _add_points(rows: _Rows, network: Network, layout: Layout) -> None:
                     (layout.point(sighting.point), scale * seen.by_world[i]),
                 ],
                 "tie points" if sighting.is_tie else "picks",
-                f"{network.stations[station].name}: point {sighting.point}",
+                point_label(network, sighting),
             )
+
+
+def point_label(network: Network, sighting: PointSighting) -> str:
+    """Return the label that the rows of a point sighting carry."""
+    return f"{network.stations[sighting.station].name}: point {sighting.point}"
 
 
 def _huber_weight(residual: Array) -> float:

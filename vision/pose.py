@@ -494,14 +494,15 @@ def _posed(start: Start, solution: Solution, station: int) -> PosedPhoto:
         start.photo.name,
         views,
         labels,
-        _rms_px(network, sightings),
+        rms_px(network, sightings),
         network.stations[station].edge_bias_px,
         float(np.sqrt(solution.covariance(gradient)[0, 0])),
         start.notes,
     )
 
 
-def _rms_px(network: Network, sightings: Sequence[PatternSighting]) -> float:
+def rms_px(network: Network, sightings: Sequence[PatternSighting]) -> float:
+    """Return the root mean square distance of seen corners from adjusted ones, per axis, px."""
     residuals = []
     for sighting in sightings:
         station = network.stations[sighting.station]
