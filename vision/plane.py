@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.camera import Array, Camera, project, project_with_jacobians, undistort
 from calib.errors import GeometryError
+from calib.uncertainty import propagate, standard_uncertainty
 from vision.rotation import cross_matrix
 
 # A view's parameters: nine of the camera, a small rotation applied after R (3), the translation (3).
@@ -176,14 +177,10 @@ def covariance_mm2(points: PlanePoints, view: View, cov_px2: ArrayLike, u_z_mm: 
     -------
     ndarray of shape (2 N, 2 N)
         Covariance in the order x0, y0, x1, y1, ...
-
-    References
-    ----------
-    JCGM 102:2011, 6.2 (several output quantities, explicit model).
     """
     n = len(points.mm)
     by_view = points.by_view.reshape(2 * n, VIEW_PARAMETERS)
-    cov: Array = by_view @ view.cov @ by_view.T
+    cov = propagate(by_view, view.cov)
     own = points.by_px @ np.asarray(cov_px2, dtype=float) @ points.by_px.transpose(0, 2, 1)
     own = own + u_z_mm**2 * points.by_z[:, :, None] * points.by_z[:, None, :]
     for i in range(n):
@@ -207,17 +204,13 @@ def distance_mm(mm: Array, cov_mm2: Array, i: int, j: int) -> tuple[float, float
     -------
     tuple of float
         Distance and standard uncertainty, mm.
-
-    References
-    ----------
-    JCGM 100:2008, 5.2.2, Eq. (13).
     """
     step = mm[j] - mm[i]
     length = float(np.hypot(*step))
     direction = step / length
     gradient = np.concatenate([-direction, direction])
     index = [2 * i, 2 * i + 1, 2 * j, 2 * j + 1]
-    return length, float(np.sqrt(gradient @ cov_mm2[np.ix_(index, index)] @ gradient))
+    return length, standard_uncertainty(gradient, cov_mm2[np.ix_(index, index)])
 
 
 @dataclass(frozen=True, eq=False)
@@ -310,9 +303,7 @@ def rectify(
     columns, rows = (max(2, round(extent / mm_per_px) + 1) for extent in size_mm)
     corner = np.asarray(corner_mm, dtype=float)
     photo_px = _pixel_map(view, z_mm, corner, direction, mm_per_px, columns, rows)
-    sampled = cv2.remap(
-        image, photo_px[:, :, 0], photo_px[:, :, 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
-    )
+    sampled = cv2.remap(image, photo_px, np.empty(0), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     height, width = image.shape[:2]
     seen = (
         (photo_px[:, :, 0] >= 0)
@@ -340,7 +331,7 @@ def _pixel_map(
 
 def _bilinear(grid: Floats, x: Floats, y: Floats) -> Floats:
     left, top = np.floor(x).astype(np.intp), np.floor(y).astype(np.intp)
-    right, below = (x - left)[:, :, None], (y - top)[:, :, None]
+    right, below = (x - left).astype(np.float32)[:, :, None], (y - top).astype(np.float32)[:, :, None]
     upper = grid[top, left] * (1 - right) + grid[top, left + 1] * right
     lower = grid[top + 1, left] * (1 - right) + grid[top + 1, left + 1] * right
     result: Floats = upper * (1 - below) + lower * below

@@ -15,6 +15,7 @@ from calib.camera import Array, Camera, project, turn_jacobian, undistort
 from calib.errors import GeometryError
 from calib.sighting import TagSighting
 from calib.targets import Tag, Target
+from calib.uncertainty import propagate
 from vision.adjust import Solution, adjust
 from vision.network import (
     SHAPE_UNKNOWNS,
@@ -26,6 +27,7 @@ from vision.network import (
     Station,
     corners_world_mm,
 )
+from vision.photo import sensor_from_upright
 from vision.plane import VIEW_PARAMETERS, View
 from vision.rotation import cross_matrix, quarter_turn_matrix
 
@@ -207,10 +209,8 @@ def tag_patterns(tags: Iterable[TagSighting], targets: Iterable[Target]) -> tupl
 
 def sensor_px(upright_px: Array, lens: Camera, quarter_turns: int) -> Array:
     """Return sensor pixels of upright pixels, shape (N, 2); the lens tells the sensor frame's size."""
-    middle = np.array([lens.width - 1, lens.height - 1]) / 2.0
-    upright_middle = middle[::-1] if quarter_turns % 2 else middle
-    turn = quarter_turn_matrix(-quarter_turns)[:2, :2]
-    return (upright_px - upright_middle) @ turn.T + middle
+    width, height = (lens.height, lens.width) if quarter_turns % 2 else (lens.width, lens.height)
+    return sensor_from_upright(upright_px, quarter_turns, width, height)
 
 
 def start_poses(camera: Camera, px: Array, mm: Array) -> list[tuple[Array, Array, float]]:
@@ -352,7 +352,7 @@ def _in_sensor(photo: SightedPhoto, pattern: SightedPattern, index: int) -> Patt
         0,
         index,
         sensor_px(pattern.corners_px, photo.lens, photo.quarter_turns),
-        both @ pattern.cov_px2 @ both.T,
+        propagate(both, pattern.cov_px2),
         pattern.bias_direction @ turn.T,
     )
 
@@ -555,5 +555,5 @@ def view_of(solution: Solution, station: int, placement: int, quarter_turns: int
         upright,
         turn @ place.rotation @ stand.rotation,
         turn @ (shifted + place.translation_mm),
-        both @ cov @ both.T,
+        propagate(both, cov),
     )

@@ -12,6 +12,7 @@ import numpy as np
 
 from calib.camera import PARAMETERS, Array, Camera, undistort
 from calib.errors import GeometryError, LensError, PhotoError
+from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.adjust import Solution, adjust
 from vision.network import SHAPE_UNKNOWNS, Network, PointSighting, SetBack, point_label
 from vision.plane import to_mm
@@ -28,7 +29,6 @@ from vision.pose import (
 from vision.shoot import Rectangle, Shoot, ShootPhoto
 from vision.sight import sight_photo
 from vision.tie import Tied, tie_photos
-from vision.verdict import COVERAGE_FACTOR_95
 
 ENDS = ("a", "b")
 # A pick this many standard deviations off its place is named a blunder: 1 in 30,000 by chance (Rayleigh law).

@@ -10,11 +10,11 @@ from pathlib import Path
 import cv2
 
 from calib.camera import Camera
-from calib.lens import lens_key, prior_camera
+from calib.lens import prior_camera
 from calib.profile import LensProfile, profile_camera
 from calib.sighting import Sightings, find_tags
 from calib.targets import Target
-from vision.photo import Photo, load_photo
+from vision.photo import Photo, load_photo, photo_lens_key
 from vision.pose import SightedPhoto, tag_patterns
 
 
@@ -69,10 +69,8 @@ def sight_photo(
         If the profile does not belong to it.
     """
     photo = load_photo(path)
-    height, width = photo.image.shape[:2]
-    sensor_size = (height, width) if photo.quarter_turns % 2 else (width, height)
-    camera, notes = _lens(photo, sensor_size, profile)
-    key = "profile" if profile is not None else lens_key(photo.metadata, *sensor_size)
+    camera, notes = _lens(photo, profile)
+    key = "profile" if profile is not None else photo_lens_key(photo)
     found = find_tags(cv2.cvtColor(photo.image, cv2.COLOR_BGR2GRAY)) if targets else None
     patterns = tag_patterns(found.tags, targets) if found else ()
     return Sight(
@@ -83,10 +81,10 @@ def sight_photo(
     )
 
 
-def _lens(photo: Photo, size: tuple[int, int], profile: LensProfile | None) -> tuple[Camera, tuple[str, ...]]:
+def _lens(photo: Photo, profile: LensProfile | None) -> tuple[Camera, tuple[str, ...]]:
     if profile is not None:
-        return profile_camera(profile, photo.metadata, *size), ()
-    return prior_camera(photo.metadata, *size)
+        return profile_camera(profile, photo.metadata, *photo.sensor_size_px), ()
+    return prior_camera(photo.metadata, *photo.sensor_size_px)
 
 
 def _problem(found: Sightings, targets: Sequence[Target]) -> str:

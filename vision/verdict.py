@@ -11,12 +11,10 @@ from enum import StrEnum
 from scipy.special import ndtr, ndtri
 
 from calib.errors import GeometryError, PlanError
+from calib.uncertainty import COVERAGE_FACTOR_95
 
 # Probability of conformity wanted on each limit: the default of ISO 14253-1:2017, 1.65 u inside the limit.
 DEFAULT_CONFIDENCE = 0.95
-
-# Factor of an expanded uncertainty that holds 95 % of a normal law (k = 2 would hold 95.45 %).
-COVERAGE_FACTOR_95 = 1.96
 
 
 class Verdict(StrEnum):
