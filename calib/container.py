@@ -102,7 +102,7 @@ def read_container(data: bytes) -> Container:
         If the bytes are empty, no picture of the five formats, a raw file, or too damaged to open. The
         message speaks of "the file"; the caller says which one.
     """
-    kind = _sniff(data)
+    kind = sniff_format(data)
     with collected_messages("PIL") as messages:
         try:
             container = _OPENERS[kind](data)
@@ -116,6 +116,43 @@ def read_container(data: bytes) -> Container:
         raise PhotoError(msg)
     notes = tuple(f"The file's header is odd: {message}." for message in messages)
     return replace(container, notes=container.notes + notes)
+
+
+def sniff_format(data: bytes) -> Format:
+    """Return a picture file's format by the signature that the format's own specification prescribes.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file.
+
+    Returns
+    -------
+    {"JPEG", "PNG", "TIFF", "WebP", "HEIF"}
+        The format.
+
+    Raises
+    ------
+    PhotoError
+        If the bytes are empty, or no picture of the five formats.
+    """
+    if not data:
+        msg = "the file is empty; copy the photo from the camera again"
+        raise PhotoError(msg)
+    if data.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if data.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "PNG"
+    if data.startswith((b"II*\x00", b"MM\x00*")):
+        return "TIFF"
+    if data.startswith(b"RIFF") and data[8:12] == b"WEBP":
+        return "WebP"
+    if pillow_heif.is_supported(io.BytesIO(data[:12])) and data[8:11] != b"avi":
+        return "HEIF"
+    msg = (
+        "the file is not a photo that can be read here: by its content it is no JPEG, PNG, TIFF, WebP or HEIC"
+    )
+    raise PhotoError(msg)
 
 
 @contextmanager
@@ -159,27 +196,6 @@ class _Collector(logging.Handler):
     def emit(self, record: logging.LogRecord) -> None:
         if record.thread == self._thread:
             self.messages.append(record.getMessage())
-
-
-def _sniff(data: bytes) -> Format:
-    """Return the format by the signature that each format's own specification prescribes."""
-    if not data:
-        msg = "the file is empty; copy the photo from the camera again"
-        raise PhotoError(msg)
-    if data.startswith(b"\xff\xd8\xff"):
-        return "JPEG"
-    if data.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "PNG"
-    if data.startswith((b"II*\x00", b"MM\x00*")):
-        return "TIFF"
-    if data.startswith(b"RIFF") and data[8:12] == b"WEBP":
-        return "WebP"
-    if pillow_heif.is_supported(io.BytesIO(data[:12])) and data[8:11] != b"avi":
-        return "HEIF"
-    msg = (
-        "the file is not a photo that can be read here: by its content it is no JPEG, PNG, TIFF, WebP or HEIC"
-    )
-    raise PhotoError(msg)
 
 
 def _open_jpeg(data: bytes) -> Container:

@@ -122,8 +122,10 @@ def read_metadata(data: bytes) -> PhotoMetadata:
     except PhotoError as error:
         return PhotoMetadata(notes=(f"No metadata were read: {error}.",))
     notes = list(container.notes)
-    # A TIFF file is itself the block; in a PNG the block may follow the pixels, where only exifread looks.
-    block = data if container.format in ("TIFF", "PNG") else container.exif
+    block = container.exif
+    # A TIFF file is itself the block; in a PNG it may follow the pixels, where only exifread looks.
+    if container.format == "TIFF" or (container.format == "PNG" and block is None and b"eXIf" in data):
+        block = data
     tags = _Tags(_read_tags(block, notes) if block else {}, notes)
     if not tags.is_any_known():
         notes.append("The file carries no EXIF metadata.")
