@@ -147,7 +147,7 @@ def test_record_of_impossible_target_is_refused_with_the_reason(record, message)
 
 
 def test_tag_turned_out_of_the_outline_is_refused():
-    # Half the diagonal of a 45 mm square is 31.8 mm: 23 mm from the edge it fits unturned, but not turned by 45.
+    # Half the diagonal of a 45 mm square is 31.8 mm: 23 mm from the edge it fits unturned, not turned by 45.
     assert target_from_record(changed(["tags", 0, "center"], [23.0, 35.0]), "t").tags[0].turn_deg == 0
     record = changed(["tags", 0], {"id": 0, "size": 45.0, "center": [23.0, 35.0], "turn": 45})
     with pytest.raises(TargetError, match="tag 0 reaches beyond"):
@@ -251,8 +251,8 @@ def test_corners_form_a_square_of_the_size_seen_clockwise(size_mm, turn_deg):
 
 
 def test_family_has_587_codes_at_hamming_distance_11_or_more():
-    # References, section 6: 587 codes, smallest distance 11 over all rotations. The distance is invariant when
-    # both turn, so that turning one of each pair is enough; a code is also compared with its own turns.
+    # References, section 6: 587 codes, smallest distance 11 over all rotations. The distance is the same when
+    # both turn, so turning one of each pair is enough; a code is also compared with its own turns.
     pictures = np.array([DICTIONARY.generateImageMarker(tag_id, 8) for tag_id in range(FAMILY_CODES)])
     codes = (pictures[:, 1:7, 1:7] > 0).astype(float)
     assert len(DICTIONARY.bytesList) == FAMILY_CODES == 587
