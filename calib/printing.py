@@ -17,7 +17,7 @@ from reportlab.pdfgen.canvas import Canvas
 from calib.errors import FileError, TargetError
 from calib.papers import paper_named
 from calib.scale_check import unchecked_target
-from calib.sheet_layout import BOLD, POINTS_PER_MM, REGULAR, Bar, SheetLayout, lay_out
+from calib.sheet_layout import BOLD, POINTS_PER_MM, REGULAR, Bar, SheetLayout, lay_out, white_bands_mm
 from calib.sheet_notes import SheetKind, ids_in_words, sheet_kind, size_in_words
 from calib.targets import FAMILY_CELLS, Tag, Target, gap_mm, save_target
 
@@ -26,6 +26,10 @@ _HAIRLINE_MM, _LINE_MM = 0.15, 0.25
 # Lengths of a bar's ticks: every 10 mm, every 50 mm, the two ends.
 _TICK_MM, _LONG_TICK_MM, _END_TICK_MM = 1.6, 2.6, 4.0
 _IN_MM = 25.4
+# White above and below the tags that the edge scales of a strip need, numbers and label included.
+_RULE_BAND_MM = 18.0
+# Height of a capital over the font's size.
+_CAP_HEIGHT = 0.73
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,10 +192,9 @@ def _pdf_bytes(target: Target, layout: SheetLayout) -> bytes:
     for bar in layout.bars:
         _draw_bar(pen, bar)
     for text in layout.texts:
-        bottom_pt = (
-            height_mm - text.top_mm - text.height_mm
-        ) * POINTS_PER_MM + text.paragraph.style.borderPadding
-        text.paragraph.drawOn(canvas, text.left_mm * POINTS_PER_MM, bottom_pt)
+        bottom_pt = (height_mm - text.top_mm - text.height_mm) * POINTS_PER_MM
+        padding_pt = text.paragraph.style.borderPadding
+        text.paragraph.drawOn(canvas, text.left_mm * POINTS_PER_MM, bottom_pt + padding_pt)
     canvas.showPage()
     canvas.save()
     return buffer.getvalue()
@@ -207,11 +210,12 @@ def _draw_face(pen: _Pen, target: Target) -> None:
         pen.fill(_black_quads(tag))
         _draw_id(pen, target, tag)
     kind = sheet_kind(target)
-    if kind is SheetKind.STRIP:
+    if kind is SheetKind.STRIP and min(white_bands_mm(target)[1:]) >= _RULE_BAND_MM:
         _draw_rules(pen, target)
+        _draw_top_line(pen, target, (0.5 * target.outline_mm[0], 17.0), 9.0, target.outline_mm[0])
     elif kind is SheetKind.CARD:
         _draw_card_label(pen, target)
-    else:
+    elif kind is SheetKind.PANEL:
         _draw_panel_label(pen, target)
 
 
@@ -233,7 +237,7 @@ def _black_quads(tag: Tag) -> list[NDArray[np.float64]]:
 def _draw_id(pen: _Pen, target: Target, tag: Tag) -> None:
     """Write a tag's id below its white cell, unless something else is there."""
     size_pt = 6.0 + 5.0 * min(1.0, tag.size_mm / 220.0)
-    cap_mm = 0.73 * size_pt / POINTS_PER_MM
+    cap_mm = _CAP_HEIGHT * size_pt / POINTS_PER_MM
     x_mm = tag.center_mm[0]
     base_mm = float(tag.corners_mm()[:, 1].max()) + tag.cell_mm + 0.4 + cap_mm
     if _is_clear(target, (x_mm - 2.0 * cap_mm, base_mm - cap_mm, x_mm + 2.0 * cap_mm, base_mm)):
@@ -246,11 +250,10 @@ def _is_clear(target: Target, box_mm: tuple[float, float, float, float]) -> bool
     if min(left_mm, top_mm) < 0.0 or right_mm > target.outline_mm[0] or bottom_mm > target.outline_mm[1]:
         return False
     for tag in target.tags:
-        (x0, y0), (x1, y1) = (
-            tag.corners_mm().min(axis=0) - tag.cell_mm,
-            tag.corners_mm().max(axis=0) + tag.cell_mm,
-        )
-        if left_mm < x1 and x0 < right_mm and top_mm < y1 and y0 < bottom_mm:
+        corners = tag.corners_mm()
+        x0_mm, y0_mm = corners.min(axis=0) - tag.cell_mm
+        x1_mm, y1_mm = corners.max(axis=0) + tag.cell_mm
+        if left_mm < x1_mm and x0_mm < right_mm and top_mm < y1_mm and y0_mm < bottom_mm:
             return False
     return True
 
@@ -270,30 +273,39 @@ def _draw_card_label(pen: _Pen, target: Target) -> None:
         return
     _draw_top_mark(pen, x_mm, y_mm - 22.0, 5.0)
     pen.text(x_mm, y_mm - 12.5, "TOP", 8.0, font=BOLD)
-    pen.text(x_mm, y_mm + 2.5, target.name, 16.0, font=BOLD)
+    pen.text(x_mm, y_mm + 2.5, target.name, _fitting_pt(target.name, BOLD, 16.0, 40.0), font=BOLD)
     pen.text(x_mm, y_mm + 8.5, size_in_words(target), 7.0)
-    pen.text(x_mm, y_mm + 12.5, f"{target.family}, ids {ids_in_words(target)}", 7.0)
+    ids = f"{target.family}, ids {ids_in_words(target)}"
+    pen.text(x_mm, y_mm + 12.5, ids, _fitting_pt(ids, REGULAR, 7.0, 40.0))
 
 
-def _draw_top_line(pen: _Pen, target: Target, base_mm: tuple[float, float], size_pt: float) -> None:
+def _fitting_pt(text: str, font: str, size_pt: float, room_mm: float) -> float:
+    """Return the font size, made smaller if the text would be wider than its room."""
+    width_pt: float = stringWidth(text, font, size_pt)
+    return size_pt * min(1.0, room_mm * POINTS_PER_MM / width_pt)
+
+
+def _draw_top_line(
+    pen: _Pen, target: Target, base_mm: tuple[float, float], size_pt: float, room_mm: float
+) -> None:
     """Write what the target is in one centred line, with the mark of its upper side before it."""
     parts = ("TOP", target.name, size_in_words(target), f"{target.family}, ids {ids_in_words(target)}")
     words = "     ".join(parts)
+    size_pt = _fitting_pt(words, BOLD, size_pt, 0.9 * room_mm)
     pen.text(*base_mm, words, size_pt, font=BOLD)
-    cap_mm = 0.73 * size_pt / POINTS_PER_MM
+    cap_mm = _CAP_HEIGHT * size_pt / POINTS_PER_MM
     left_mm = base_mm[0] - 0.5 * stringWidth(words, BOLD, size_pt) / POINTS_PER_MM
     _draw_top_mark(pen, left_mm - 1.5 * cap_mm, base_mm[1] - cap_mm, cap_mm)
 
 
 def _draw_panel_label(pen: _Pen, target: Target) -> None:
     x_mm, y_mm = 0.5 * target.outline_mm[0], 0.5 * target.outline_mm[1]
-    if not _is_clear(target, (x_mm - 100.0, y_mm - 2.5, x_mm + 100.0, y_mm + 7.0)):
-        return
-    _draw_top_line(pen, target, (x_mm, y_mm + 5.0), 12.0)
+    if _is_clear(target, (x_mm - 100.0, y_mm - 2.5, x_mm + 100.0, y_mm + 7.0)):
+        _draw_top_line(pen, target, (x_mm, y_mm + 5.0), 12.0, 200.0)
 
 
 def _draw_rules(pen: _Pen, target: Target) -> None:
-    """Draw an inch scale along the upper edge, a millimetre scale along the lower, the label between."""
+    """Draw an inch scale along the upper edge and a millimetre scale along the lower."""
     width_mm, height_mm = target.outline_mm
     inches = [
         (index * _IN_MM / 16.0, _inch_tick_mm(index)) for index in range(int(16.0 * width_mm / _IN_MM) + 1)
@@ -305,7 +317,6 @@ def _draw_rules(pen: _Pen, target: Target) -> None:
         pen.text(inch * _IN_MM, 9.2, str(inch), 7.0, font=BOLD if inch % 12 == 0 else REGULAR)
     for ten in range(10, int(width_mm), 10):
         pen.text(float(ten), height_mm - 7.2, str(ten), 5.5, font=BOLD if ten % 100 == 0 else REGULAR)
-    _draw_top_line(pen, target, (0.5 * width_mm, 17.0), 9.0)
     pen.text(4.5, 9.2, "in", 7.0)
     pen.text(4.5, height_mm - 7.2, "mm", 5.5)
 

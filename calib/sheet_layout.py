@@ -149,6 +149,18 @@ def register_fonts() -> None:
     addMapping(REGULAR, 1, 0, BOLD)
 
 
+def white_bands_mm(target: Target) -> tuple[float, float, float]:
+    """Return the widths of the white bands left, above and below the tags and their white cells, mm."""
+    cell_mm = max(tag.cell_mm for tag in target.tags)
+    corners = target.corners_mm()
+    left_mm, top_mm = corners.min(axis=0)
+    return (
+        float(left_mm - cell_mm),
+        float(top_mm - cell_mm),
+        float(target.outline_mm[1] - corners[:, 1].max() - cell_mm),
+    )
+
+
 def _layouts(target: Target, paper: Paper) -> Iterator[SheetLayout]:
     """Yield the layouts that fit, best first."""
     register_fonts()
@@ -172,20 +184,8 @@ def _pages(target: Target, paper: Paper, inside: bool) -> list[tuple[float, floa
     return [(width_mm + BAR_ROOM_MM + 2.0 * paper.margin_mm, paper.short_mm)]
 
 
-def _bands_mm(target: Target) -> tuple[float, float, float]:
-    """Return the widths of the white bands left, above and below the tags and their white cells, mm."""
-    cell_mm = max(tag.cell_mm for tag in target.tags)
-    corners = target.corners_mm()
-    left_mm, top_mm = corners.min(axis=0)
-    return (
-        float(left_mm - cell_mm),
-        float(top_mm - cell_mm),
-        float(target.outline_mm[1] - corners[:, 1].max() - cell_mm),
-    )
-
-
 def _has_bands(target: Target) -> bool:
-    left_mm, above_mm, below_mm = _bands_mm(target)
+    left_mm, above_mm, below_mm = white_bands_mm(target)
     return left_mm >= _SIDE_BAND_MM and min(above_mm, below_mm) >= _HEAD_BAND_MM
 
 
@@ -198,7 +198,7 @@ def _lay_inside(target: Target, paper: Paper, page_mm: tuple[float, float]) -> S
     frame = _Box(left_mm, top_mm, left_mm + target.outline_mm[0], top_mm + target.outline_mm[1])
     bars = _bars(frame)
     notes = sheet_notes(target, paper.name, paper.title, (bars[0].length_mm, bars[1].length_mm))
-    head_top_mm, head_bottom_mm = top_mm + _HEAD_INSET_MM, top_mm + _bands_mm(target)[1]
+    head_top_mm, head_bottom_mm = top_mm + _HEAD_INSET_MM, top_mm + white_bands_mm(target)[1]
     title = _Box(left_mm + BAR_ROOM_MM, head_top_mm, left_mm + BAR_ROOM_MM + _COLUMN_MM, head_bottom_mm)
     head = _Box(title.right_mm + _GAP_MM, head_top_mm, frame.right_mm - _GAP_MM, head_bottom_mm)
     blocks = [_inline_block(note, 8.0) for note in (*notes.steps, notes.caution)]

@@ -265,6 +265,19 @@ def test_folder_that_is_missing_is_refused(tmp_path):
         print_target(built_in_target("card"), "a4", tmp_path / "none" / "card.pdf")
 
 
+@pytest.mark.parametrize(
+    ("outline_mm", "centers_mm"),
+    [((220.0, 60.0), [(40.0, 30.0), (110.0, 30.0), (180.0, 30.0)]), ((100.0, 110.0), [(50.0, 55.0)])],
+)
+def test_face_without_room_for_words_keeps_the_white_around_its_tags(outline_mm, centers_mm, tmp_path):
+    tags = tuple(Tag(100 + index, 40.0, center) for index, center in enumerate(centers_mm))
+    target = Target("a name that is rather long for a face", "tag36h11", outline_mm, 0.1, tags)
+    sheet = print_target(target, "a4", tmp_path / "t.pdf")
+    drawn = Drawn(target, sheet, draw(sheet.pdf_path, 3600))
+    test_white_around_each_tag_is_one_cell_or_more(drawn)
+    test_every_tag_is_read_by_opencv_where_the_definition_says(drawn)
+
+
 def test_name_with_markup_characters_is_printed_as_it_is(tmp_path):
     target = dataclasses.replace(built_in_target("card"), name="<b>A&B")
     sheet = print_target(target, "a4", tmp_path / "t.pdf")

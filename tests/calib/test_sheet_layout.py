@@ -1,4 +1,4 @@
-"""Sheet layouts: on every paper that holds a target, nothing lies on anything else, and all of it is on the page."""
+"""Sheet layouts: on every paper that holds a target, nothing lies on anything else or off the page."""
 
 import itertools
 
