@@ -20,6 +20,8 @@ _MOST_DAMPING = 1e10
 # The adjustment stands when a step would lower the sum of squares by less than this (in sigma squared).
 _SMALL_GAIN = 1e-8
 
+_TOO_FEW = "the photos and targets do not fix the geometry: too few sightings for the unknowns"
+
 
 @dataclass(frozen=True, eq=False)
 class Solution:
@@ -98,8 +100,7 @@ class _Normal:
         try:
             self._factor = linalg.cho_factor(reduced)
         except linalg.LinAlgError as error:
-            msg = "the photos and targets do not fix the geometry: too few sightings for the unknowns"
-            raise GeometryError(msg) from error
+            raise GeometryError(_TOO_FEW) from error
 
     def solve(self, right: Array) -> Array:
         """Solve N x = right for right of shape (N, Q)."""
@@ -122,7 +123,11 @@ def _inverse_blocks(matrix: sparse.coo_array, size: int, damping: float) -> spar
         np.broadcast_to(indices[:, None, None] + np.arange(3)[:, None], (count, 3, 3)).ravel(),
         np.broadcast_to(indices[:, None, None] + np.arange(3), (count, 3, 3)).ravel(),
     )
-    return sparse.csr_array((np.linalg.inv(blocks).ravel(), where), shape=(size, size))
+    try:
+        inverse = np.linalg.inv(blocks)
+    except np.linalg.LinAlgError as error:
+        raise GeometryError(_TOO_FEW) from error
+    return sparse.csr_array((inverse.ravel(), where), shape=(size, size))
 
 
 def adjust(network: Network) -> Solution:

@@ -302,40 +302,35 @@ def rectify(
     direction = np.asarray(along, dtype=float) / np.hypot(*np.asarray(along, dtype=float))
     columns, rows = (max(2, round(extent / mm_per_px) + 1) for extent in size_mm)
     corner = np.asarray(corner_mm, dtype=float)
-    photo_px = _pixel_map(view, z_mm, corner, direction, mm_per_px, columns, rows)
-    sampled = cv2.remap(image, photo_px, np.empty(0), cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    x, y = _pixel_map(view, z_mm, corner, direction, mm_per_px, columns, rows)
+    sampled = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
     height, width = image.shape[:2]
-    seen = (
-        (photo_px[:, :, 0] >= 0)
-        & (photo_px[:, :, 0] <= width - 1)
-        & (photo_px[:, :, 1] >= 0)
-        & (photo_px[:, :, 1] <= height - 1)
-    )
+    seen = (x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)
     return Rectified(sampled.astype(np.uint8, copy=False), seen, view, z_mm, mm_per_px, corner, direction)
 
 
 def _pixel_map(
     view: View, z_mm: float, corner: Array, along: Array, mm_per_px: float, columns: int, rows: int
-) -> Floats:
+) -> tuple[Floats, Floats]:
     step = 16
     grid_x = np.arange(0, columns + step, step, dtype=float)
     grid_y = np.arange(0, rows + step, step, dtype=float)
     mesh = np.stack(np.meshgrid(grid_x, grid_y), axis=2).reshape(-1, 2)
     coarse = to_px(view, corner + mm_per_px * (mesh @ _axes(along)), z_mm)
-    grid = np.asarray(np.nan_to_num(coarse, nan=-1e6), dtype=np.float32).reshape(len(grid_y), len(grid_x), 2)
+    grid = np.nan_to_num(coarse, nan=-1e6).astype(np.float32).reshape(len(grid_y), len(grid_x), 2)
     fine_x = np.arange(columns, dtype=np.float32) / np.float32(step)
     fine_y = np.arange(rows, dtype=np.float32) / np.float32(step)
     # Not by cv2.remap, which interpolates in steps of 1/32: too coarse for a map.
-    return _bilinear(grid, fine_x[None, :], fine_y[:, None])
+    at = fine_x[None, :], fine_y[:, None]
+    return _bilinear(grid[:, :, 0], *at), _bilinear(grid[:, :, 1], *at)
 
 
 def _bilinear(grid: Floats, x: Floats, y: Floats) -> Floats:
     left, top = np.floor(x).astype(np.intp), np.floor(y).astype(np.intp)
-    right, below = (x - left).astype(np.float32)[:, :, None], (y - top).astype(np.float32)[:, :, None]
+    right, below = (x - left).astype(np.float32), (y - top).astype(np.float32)
     upper = grid[top, left] * (1 - right) + grid[top, left + 1] * right
     lower = grid[top + 1, left] * (1 - right) + grid[top + 1, left + 1] * right
-    result: Floats = upper * (1 - below) + lower * below
-    return result
+    return (upper * (1 - below) + lower * below).astype(np.float32, copy=False)
 
 
 def _axes(along: Array) -> Array:
