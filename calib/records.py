@@ -6,11 +6,15 @@ name" is written once.
 
 import json
 import math
+import sys
 from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
 from calib.errors import FileError, RecordError
+
+
+_LARGEST = sys.float_info.max
 
 
 def read_json(path: Path) -> dict[str, Any]:
@@ -123,7 +127,9 @@ def number(value: object, where: str, *, at_least: float = -math.inf, above: flo
     RecordError
         If it is not a finite number within the bounds.
     """
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+    is_number = isinstance(value, int | float) and not isinstance(value, bool)
+    # An integer too large for a float is as useless as infinity, and math.isfinite would raise on it.
+    if not is_number or not -_LARGEST < value < _LARGEST:
         msg = f"{where}: a number was expected, got {value!r:.60}"
         raise RecordError(msg)
     if value < at_least or value <= above:
