@@ -13,7 +13,6 @@ from typing import Any
 
 from calib.errors import FileError, RecordError
 
-
 _LARGEST = sys.float_info.max
 
 
@@ -96,7 +95,8 @@ def check_keys(
         raise RecordError(msg)
     unknown = sorted(set(record) - set(required) - set(optional))
     if unknown:
-        msg = f"{where}: unknown key {', '.join(map(repr, unknown))}; allowed: {', '.join([*required, *optional])}"
+        allowed = ", ".join([*required, *optional])
+        msg = f"{where}: unknown key {', '.join(map(repr, unknown))}; allowed: {allowed}"
         raise RecordError(msg)
     missing = [key for key in required if key not in record]
     if missing:
@@ -127,9 +127,8 @@ def number(value: object, where: str, *, at_least: float = -math.inf, above: flo
     RecordError
         If it is not a finite number within the bounds.
     """
-    is_number = isinstance(value, int | float) and not isinstance(value, bool)
     # An integer too large for a float is as useless as infinity, and math.isfinite would raise on it.
-    if not is_number or not -_LARGEST < value < _LARGEST:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not -_LARGEST < value < _LARGEST:
         msg = f"{where}: a number was expected, got {value!r:.60}"
         raise RecordError(msg)
     if value < at_least or value <= above:
