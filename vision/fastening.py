@@ -106,17 +106,22 @@ def count_rivets(layout: Layout, plan: Plan, rules: FasteningRules) -> RivetCoun
     )
 
 
+def sealant_rows(plan: Plan) -> int:
+    """Return the sealant rows of a lap: the lap over the rows' distance, to the nearest whole number."""
+    return max(1, math.floor(plan.lap_min_mm / plan.sealant_row_mm + 0.5))
+
+
 def lap_pattern(layout: Layout, plan: Plan, rules: FasteningRules) -> LapPattern:
     """Arrange the rivets of one lap on one flange: in rows across the cap that stand on the sealant rows.
 
     Notes
     -----
-    As many sealant rows as the plan's distance leaves room for, centred in the lap: with the default values
-    two, at 1 1/2 in and 4 1/2 in from the edge. Half of the lap's rivets are on each flange (an odd one is
-    shown on both), spread evenly over the rows and evenly across the flange.
+    The sealant rows are centred in the lap: with the default values two, at 1 1/2 in and 4 1/2 in from the
+    edge. Half of the lap's rivets are on each flange (an odd one is shown on both), spread evenly over the
+    rows and evenly across the flange.
     """
     lap_mm = layout.lap_mm
-    rows = max(1, math.floor(plan.lap_min_mm / plan.sealant_row_mm + TINY_MM))
+    rows = sealant_rows(plan)
     sealant = tuple(lap_mm / 2.0 + (row - (rows - 1) / 2.0) * plan.sealant_row_mm for row in range(rows))
     rivets = math.ceil(plan.lap_rivets / 2)
     shares = [rivets // rows + (row < rivets % rows) for row in range(rows)]

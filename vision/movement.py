@@ -8,11 +8,13 @@ from dataclasses import dataclass
 from typing import Literal
 
 from calib.errors import PlanError
-from calib.lengths import Units, format_length
+from calib.lengths import MM_PER_INCH, Units
 from vision.layout import Layout
 from vision.metal import Metal
 
 Fixed = Literal["none", "A", "B", "both"]
+
+_SMALLEST_MM = 0.05  # less than that cannot be told on a roof, and prints as nothing
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,19 +95,24 @@ class Movement:
 
     def sentences(self, units: Units) -> tuple[str, ...]:
         """Say what to mind, in plain words; empty when laps and ends can take the movement."""
-        if self.unrelieved_mm <= 0.0:
+        if self.unrelieved_mm < _SMALLEST_MM:
             return ()
-        amount = format_length(self.unrelieved_mm, units)
+        amount = format_change(self.unrelieved_mm, units)
         if self.heat.fixed == "both":
             return (
                 f"with both ends fixed, {amount} of movement has nowhere to go: free one end, or let the "
                 "laps slide as the maker allows",
             )
         return (
-            f"a free gable end moves {format_length(self.end_travel_mm, units)} and has room for "
-            f"{format_length(self.heat.end_room_mm, units)}: {amount} more is needed, or laps that slide as "
+            f"a free gable end moves {format_change(self.end_travel_mm, units)} and has room for "
+            f"{format_change(self.heat.end_room_mm, units)}: {amount} more is needed, or laps that slide as "
             "the maker allows",
         )
+
+
+def format_change(change_mm: float, units: Units) -> str:
+    """Return a small change of length; a tape's sixteenths are too coarse for it."""
+    return f"{change_mm:.1f} mm" if units == "metric" else f"{change_mm / MM_PER_INCH:.2f} in"
 
 
 def thermal_change(metal: Metal, length_mm: float, change_k: float) -> float:

@@ -35,20 +35,18 @@ class Plan:
     """
 
     ridge_mm: float | None = _key(None, "ridge length; usually given by a measurement instead")
-    piece_mm: float = _key(3048.0, "length of a full cap piece (10 ft)")
-    lap_min_mm: float = _key(152.4, "least lap of two cap pieces (6 in)")
-    gable_allowance_mm: float = _key(25.4, "cap beyond the ridge at each gable end (1 in)", zero_allowed=True)
-    rivet_spacing_mm: float = _key(304.8, "rivets of a run, on centre (12 in)")
-    rivet_spacing_tolerance_mm: float = _key(12.7, "allowed on that spacing (1/2 in)", zero_allowed=True)
+    piece_mm: float = _key(3048.0, "length of a full cap piece")
+    lap_min_mm: float = _key(152.4, "least lap of two cap pieces")
+    gable_allowance_mm: float = _key(25.4, "cap beyond the ridge at each gable end", zero_allowed=True)
+    rivet_spacing_mm: float = _key(304.8, "rivets of a run, on centre")
+    rivet_spacing_tolerance_mm: float = _key(12.7, "allowed on that spacing, either way", zero_allowed=True)
     lap_rivets: int = _key(16, "rivets of one lap, both flanges together", zero_allowed=True)
     # IFI-114 Table 1, 3/16 in regular dome: nominal 0.375 in = 9.525 mm; choosing that rivet has no source.
     rivet_head_mm: float = _key(9.5, "diameter of a rivet head (3/16 in rivet)")
     witness_mm: float | None = _key(None, "witness mark to the lower piece's end; none if not drawn")
-    z_closure_offset_mm: float = _key(
-        155.6, "z-closure line from the ridge line, down the roof's slope (6 1/8 in)"
-    )
-    vent_rivet_spacing_mm: float = _key(304.8, "rivets of a vent strip, on centre (12 in)")
-    sealant_row_mm: float = _key(76.2, "distance between the sealant rows of a lap (3 in)")
+    z_closure_offset_mm: float = _key(155.6, "z-closure line from the ridge line, down the roof's slope")
+    vent_rivet_spacing_mm: float = _key(304.8, "rivets of a vent strip, on centre")
+    sealant_row_mm: float = _key(76.2, "distance between the sealant rows of a lap")
     given: frozenset[str] = frozenset()
 
     def __post_init__(self) -> None:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from calib.errors import PlanError
 from calib.lengths import Units, format_length
-from vision.fastening import FasteningRules, RivetCount
+from vision.fastening import FasteningRules, RivetCount, sealant_rows
 from vision.layout import Layout
 from vision.metal import Sheet
 from vision.plan import Plan
@@ -201,7 +201,7 @@ class _Counter:
 
     def sealant(self) -> TakeoffItem:
         girth_mm, gable_rows = 2.0 * self.fastening.flange_mm, self.rules.gable_sealant_rows
-        lap_rows = max(1, math.floor(self.plan.lap_min_mm / self.plan.sealant_row_mm + 1e-9))
+        lap_rows = sealant_rows(self.plan)
         joints = sum(layout.joints for layout in self.layouts)
         rows = joints * lap_rows + 2 * len(self.layouts) * gable_rows
         length_mm, allowance = rows * girth_mm, self.rules.length_allowance

@@ -211,12 +211,14 @@ def _balance(attic: Attic, provided_mm2: float, reduced_mm2: float) -> Condition
     share = provided_mm2 / reduced_mm2
     balance_mm2 = max(0.0, reduced_mm2 - provided_mm2)
     text = (
-        f"{low:.0%} to {high:.0%} of the required area up high, {where}, the rest at the eaves; "
-        f"the ridge gives {share:.0%}, the eaves must give {balance_mm2 / MM2_PER_SQUARE_INCH:.0f} in² "
-        f"({balance_mm2 / 100.0:.0f} cm²)"
+        f"{low:.0%} to {high:.0%} of the required area up high, {where}, the rest at the eaves: "
+        f"the ridge gives {share:.0%}"
     )
     if not low - 1e-9 <= share <= high + 1e-9:
         return Condition(Met.NO, text)
+    text += (
+        f", the eaves must give {balance_mm2 / MM2_PER_SQUARE_INCH:.0f} in² ({balance_mm2 / 100.0:.0f} cm²)"
+    )
     if attic.intake_mm2 is None:
         return Condition(Met.UNKNOWN, f"{text}, which were not given")
     return Condition(Met.YES if attic.intake_mm2 >= balance_mm2 else Met.NO, text)
