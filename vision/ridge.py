@@ -10,11 +10,12 @@ from typing import Any
 
 import numpy as np
 
-from calib.camera import PARAMETERS, Array, Camera, undistort
+from calib.camera import PARAMETERS, Array, Camera
 from calib.errors import GeometryError, LensError, PhotoError
 from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.adjust import Solution, adjust
-from vision.network import SHAPE_UNKNOWNS, Network, PointSighting, SetBack, point_label
+from vision.network import SHAPE_UNKNOWNS, Network, PointSighting, SetBack
+from vision.picks import ENDS, triangulate, without_outliers, worst_pick
 from vision.plane import to_mm
 from vision.pose import (
     SCENE_BREATHING,
@@ -30,7 +31,6 @@ from vision.shoot import Rectangle, Shoot, ShootPhoto
 from vision.sight import sight_photo
 from vision.tie import Tied, tie_photos
 
-ENDS = ("a", "b")
 # A pick this many standard deviations off its place is named a blunder: 1 in 30,000 by chance (Rayleigh law).
 _BLUNDER_SIGMA = 4.5
 # A set-back stated without its uncertainty is taken to be known to a millimetre.
@@ -314,13 +314,13 @@ def _from_many(
         if end in item.photo.ends
     ]
     base = adjust(tied.network).network
-    notes: list[str] = []
+    sightings, notes = without_outliers(base, sightings)
     if shoot.setback_mm:
         notes.append("the set-back is not used: the ends are seen from more than one photo")
     while True:
-        points = np.array([_triangulate(base, [s for s in sightings if s.point == i]) for i in range(2)])
+        points = np.array([triangulate(base, [s for s in sightings if s.point == i]) for i in range(2)])
         solution = adjust(replace(base, points_mm=points, point_sightings=tuple(sightings)))
-        worst, size, off_px = _worst_pick(solution)
+        worst, size, off_px = worst_pick(solution)
         if size < _BLUNDER_SIGMA:
             break
         pick = sightings[worst]
@@ -334,45 +334,6 @@ def _from_many(
         notes.append(f"{told} and was left out: picked on the wrong corner, or the ends swapped?")
         sightings.pop(worst)
     return _measurement("many photos", solution, picked, tied, others, tuple(notes))
-
-
-def _triangulate(network: Network, sightings: Sequence[PointSighting]) -> Array:
-    """Return the point nearest to the lines of sight, least squares, world mm."""
-    normal, right = np.zeros((3, 3)), np.zeros(3)
-    for sighting in sightings:
-        station = network.stations[sighting.station]
-        ideal = undistort(network.camera_of(sighting.station), sighting.px[None])[0]
-        ray = station.rotation.T @ np.append(ideal, 1.0)
-        ray /= np.linalg.norm(ray)
-        across = np.eye(3) - np.outer(ray, ray)
-        normal += across
-        right += across @ (-station.rotation.T @ station.translation_mm)
-    try:
-        point = np.asarray(np.linalg.solve(normal, right), dtype=np.float64)
-    except np.linalg.LinAlgError as error:
-        msg = "the photos look at a ridge end from one direction only: add a photo from another side"
-        raise GeometryError(msg) from error
-    for sighting in sightings:
-        station = network.stations[sighting.station]
-        if (station.rotation @ point + station.translation_mm)[2] <= 0.0:
-            msg = (
-                f"the lines of sight to end {ENDS[sighting.point].upper()} do not meet in front of the "
-                "cameras: are the ends swapped in one photo?"
-            )
-            raise GeometryError(msg)
-    return point
-
-
-def _worst_pick(solution: Solution) -> tuple[int, float, float]:
-    """Return the index, the size in sigma and the size in px of the pick with the largest residual."""
-    network, equations = solution.network, solution.equations
-    squares: dict[str, float] = {}
-    for source, label, residual in zip(equations.sources, equations.labels, equations.residuals, strict=True):
-        if source == "picks":
-            squares[label] = squares.get(label, 0.0) + float(residual) ** 2
-    sizes = [squares[point_label(network, sighting)] ** 0.5 for sighting in network.point_sightings]
-    worst = int(np.argmax(sizes))
-    return worst, sizes[worst], sizes[worst] * network.point_sightings[worst].sigma_px
 
 
 def _measurement(
