@@ -7,9 +7,9 @@ import click
 
 from calib.errors import LengthError
 from calib.lengths import Units, parse_length
+from webui.json_output import STANDARD_OUTPUT
 
 _UNITS: dict[str, Units] = {"ft-in": "imperial", "metric": "metric"}
-STANDARD_OUTPUT = Path("-")
 
 
 class LengthType(click.ParamType[float]):
