@@ -1,0 +1,447 @@
+"""Blind-rivet heads in a close-up: where they are in the photo, how surely, and which holes are empty.
+
+Marks of about a head's size are proposed on the flattened flange; then a small network looks at each mark as
+the photo shows it. Frames: plane mm of a target's frame, pixels of the upright photo.
+"""
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from calib.camera import Array, undistort
+from calib.errors import GeometryError
+from vision.plane import Rectified, View, rectify, to_px
+from vision.rivet_net.net import PATCH_HEAD_PX, PATCH_PX, Answers, Mark, answer, prepare
+
+Floats = NDArray[np.float32]
+Picture = NDArray[np.uint8]
+
+# Scale of the search: a head is this many px across. Coarser loses faint heads, finer finds no more.
+SEARCH_HEAD_PX = 10
+# Marks of one photo that the network looks at, the strongest first.
+MARKS_MAX = 300
+# Energy, in that of a mark's surroundings, from which on a mark is looked at.
+MARK_ENERGY_MIN = 6.0
+# Smaller heads carry no shape.
+PHOTO_HEAD_PX_MIN = 5.0
+# How far around the target's origin is searched when no region is given.
+REACH_MM = 1500.0
+# Two centres nearer than this share of a head's diameter belong to one head.
+SAME_HEAD_SHARE = 0.6
+# Probability from which on a mark is called what it looks like.
+SCORE_MIN = 0.5
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class RivetSighting:
+    """One rivet head, or one empty hole, seen in a photo.
+
+    Attributes
+    ----------
+    px : ndarray of shape (2,)
+        Centre of the base circle on the sheet, in the upright photo.
+    cov_px2 : ndarray of shape (2, 2)
+        Covariance of that point.
+    score : float
+        Probability that it is what it was found as, 0..1.
+    partly_seen : bool
+        True if the photo's border cuts the head.
+    """
+
+    px: Array
+    cov_px2: Array
+    score: float
+    partly_seen: bool
+
+    def __post_init__(self) -> None:
+        for name in ("px", "cov_px2"):
+            array = np.array(getattr(self, name), dtype=float)
+            array.setflags(write=False)
+            object.__setattr__(self, name, array)
+
+
+@dataclass(frozen=True, slots=True)
+class Fasteners:
+    """What one search found, the surest first.
+
+    Attributes
+    ----------
+    rivets : tuple of RivetSighting
+        Heads of the plan's size.
+    holes : tuple of RivetSighting
+        Holes without a rivet.
+    """
+
+    rivets: tuple[RivetSighting, ...]
+    holes: tuple[RivetSighting, ...]
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class Spots:
+    """Places on a plane with the photo's scale and direction at each.
+
+    Attributes
+    ----------
+    mm : ndarray of shape (N, 2)
+        Plane points.
+    px : ndarray of shape (N, 2)
+        The same in the photo.
+    axes : ndarray of shape (N, 2, 2)
+        Plane directions of the patch's x and y axes: y towards the camera, x a quarter turn before it.
+    px_by_head : ndarray of shape (N, 2, 2)
+        Pixels of one head diameter along the patch's x and y axes, one column each.
+    sin_tilt : ndarray of shape (N,)
+        Sine of the angle between the line of sight and the sheet's normal.
+    """
+
+    mm: Array
+    px: Array
+    axes: Array
+    px_by_head: Array
+    sin_tilt: Array
+
+    @property
+    def head_px(self) -> Array:
+        """Diameter of a head in the photo, mean over directions, shape (N,)."""
+        size: Array = np.sqrt(np.abs(np.linalg.det(self.px_by_head)))
+        return size
+
+
+def find_rivets(
+    image: Picture,
+    view: View,
+    *,
+    z_mm: float,
+    head_mm: float,
+    region_mm: ArrayLike | None = None,
+    target_outline_mm: ArrayLike | None = None,
+) -> tuple[RivetSighting, ...]:
+    """Find the rivet heads on one plane: the rivets of `find_fasteners`, which see."""
+    return find_fasteners(
+        image, view, z_mm=z_mm, head_mm=head_mm, region_mm=region_mm, target_outline_mm=target_outline_mm
+    ).rivets
+
+
+def find_fasteners(
+    image: Picture,
+    view: View,
+    *,
+    z_mm: float,
+    head_mm: float,
+    region_mm: ArrayLike | None = None,
+    target_outline_mm: ArrayLike | None = None,
+) -> Fasteners:
+    """Find the rivet heads, and the holes that miss theirs, on one plane.
+
+    Parameters
+    ----------
+    image : ndarray of shape (H, W, 3)
+        The upright photo, BGR.
+    view : View
+        Its camera and pose.
+    z_mm : float
+        Depth of the sheet's surface in the target's frame: the target's thickness.
+    head_mm : float
+        Diameter of a head; heads of clearly another size are other fasteners.
+    region_mm : array_like of shape (K, 2), optional
+        Convex outline of the flange on the plane; nothing outside counts. Without it the surroundings of
+        the target are searched.
+    target_outline_mm : array_like of shape (K, 2), optional
+        Outline of what lies on the sheet; nothing inside counts.
+
+    Returns
+    -------
+    Fasteners
+        Rivets and empty holes; none where the photo shows nothing of the region.
+
+    Raises
+    ------
+    GeometryError
+        If the head diameter is not a positive length.
+    """
+    if not head_mm > 0.0:
+        msg = f"the rivets' head diameter must be > 0 mm, got {head_mm:g} mm; check rivet_head_mm of the plan"
+        raise GeometryError(msg)
+    region = visible_region(view, z_mm, head_mm, region_mm)
+    if len(region) < 3:
+        return Fasteners((), ())
+    marks_mm = propose_marks(image, view, z_mm, head_mm, region, target_outline_mm)
+    if not len(marks_mm):
+        return Fasteners((), ())
+    spots, answers = _look(image, view, z_mm, head_mm, marks_mm)
+    found = [
+        _settle(image, view, z_mm, head_mm, _centres(spots, answers, head_mm), answers, mark)
+        for mark in (Mark.RIVET, Mark.HOLE)
+    ]
+    return Fasteners(found[0], found[1])
+
+
+# ---- where to look -------------------------------------------------------------------------------------
+
+
+def visible_region(view: View, z_mm: float, head_mm: float, region_mm: ArrayLike | None = None) -> Array:
+    """Return the part of a convex region of the plane that the photo shows large enough.
+
+    Parameters
+    ----------
+    view : View
+        The photo.
+    z_mm : float
+        Depth of the plane.
+    head_mm : float
+        Head diameter; where the photo makes less than 5 px of it nothing is searched.
+    region_mm : array_like of shape (K, 2), optional
+        Convex outline on the plane; by default a square around the target.
+
+    Returns
+    -------
+    ndarray of shape (M, 2)
+        Outline of the visible part, fewer than 3 points if there is none.
+
+    Notes
+    -----
+    Each side of the frame is a plane through the camera and cuts the region along a straight line. The sides
+    are those of the undistorted picture, so that a strip behind a barrel-shaped border is kept too many.
+    """
+    if region_mm is None:
+        reach = REACH_MM
+        region = np.array([[-reach, -reach], [reach, -reach], [reach, reach], [-reach, reach]])
+    else:
+        region = np.asarray(region_mm, dtype=float).reshape(-1, 2)
+    camera = view.camera
+    along_x, along_y = np.linspace(-0.5, camera.width - 0.5, 9), np.linspace(-0.5, camera.height - 0.5, 9)
+    border = [(x, y) for x in along_x for y in along_y[[0, -1]]]
+    border += [(x, y) for x in along_x[[0, -1]] for y in along_y]
+    ideal = undistort(camera, border)
+    low, high = ideal.min(axis=0), ideal.max(axis=0)
+    depth_max = head_mm * min(camera.fx, camera.fy) / PHOTO_HEAD_PX_MIN
+    sides = [(1.0, 0.0, -low[0], 0.0), (-1.0, 0.0, high[0], 0.0)]
+    sides += [(0.0, 1.0, -low[1], 0.0), (0.0, -1.0, high[1], 0.0)]
+    sides += [(0.0, 0.0, 1.0, -1.0), (0.0, 0.0, -1.0, depth_max)]
+    for *normal, offset in sides:
+        if len(region):
+            in_camera = view.to_camera(np.column_stack([region, np.full(len(region), z_mm)]))
+            region = _clip(region, in_camera @ np.array(normal) + offset)
+    return region
+
+
+def _clip(outline: Array, inside: Array) -> Array:
+    """Cut a convex outline along the line where ``inside``, linear on the plane, changes its sign."""
+    kept: list[Array] = []
+    for here, there, at_here, at_there in zip(
+        outline, np.roll(outline, -1, axis=0), inside, np.roll(inside, -1), strict=True
+    ):
+        if at_here >= 0.0:
+            kept.append(here)
+        if (at_here >= 0.0) != (at_there >= 0.0):
+            kept.append(here + (there - here) * at_here / (at_here - at_there))
+    return np.array(kept).reshape(-1, 2)
+
+
+def propose_marks(
+    image: Picture,
+    view: View,
+    z_mm: float,
+    head_mm: float,
+    region_mm: Array,
+    target_outline_mm: ArrayLike | None = None,
+) -> Array:
+    """Return the places of a region that stand out at a head's size.
+
+    Parameters
+    ----------
+    image, view, z_mm, head_mm
+        As for `find_fasteners`.
+    region_mm : ndarray of shape (K, 2)
+        Visible part of the region.
+    target_outline_mm : array_like of shape (K, 2), optional
+        Outline of what lies on the sheet.
+
+    Returns
+    -------
+    ndarray of shape (N, 2)
+        Plane points, the strongest first.
+
+    Notes
+    -----
+    The flattened picture is correlated with a few patterns as large as a head: disc, light from one side,
+    rim, spot in the middle. A mark's energy is the sum of their squares over the usual one around it (the
+    geometric mean, which a strong mark hardly raises): the same for a faint head on smooth paint as for a
+    bright one on grained metal.
+    """
+    flat = _flatten(image, view, z_mm, head_mm, region_mm)
+    energy = _mark_energy(flat.image)
+    inside = np.zeros(energy.shape, dtype=np.uint8)
+    cv2.fillPoly(inside, [np.round(flat.from_plane_mm(region_mm)).astype(np.int32)], 1)
+    if target_outline_mm is not None:
+        cv2.fillPoly(inside, [np.round(flat.from_plane_mm(target_outline_mm)).astype(np.int32)], 0)
+    energy *= (inside > 0) & flat.seen
+    window = np.ones((SEARCH_HEAD_PX * 7 // 10, SEARCH_HEAD_PX * 7 // 10), dtype=np.uint8)
+    peaks = (energy == cv2.dilate(energy, window)) & (energy > MARK_ENERGY_MIN)
+    rows, columns = np.nonzero(peaks)
+    strongest = np.argsort(-energy[rows, columns], kind="stable")[:MARKS_MAX]
+    return flat.to_plane_mm(np.column_stack([columns, rows])[strongest])
+
+
+def _flatten(image: Picture, view: View, z_mm: float, head_mm: float, region_mm: Array) -> Rectified:
+    """Resample a region's bounding rectangle, its longest side along x, a margin of one head around."""
+    sides = np.roll(region_mm, -1, axis=0) - region_mm
+    longest = sides[np.argmax(np.hypot(*sides.T))]
+    along = longest / np.hypot(*longest)
+    axes = np.array([along, (-along[1], along[0])])
+    placed = region_mm @ axes.T
+    low, high = placed.min(axis=0) - head_mm, placed.max(axis=0) + head_mm
+    return rectify(
+        image,
+        view,
+        z_mm=z_mm,
+        corner_mm=low @ axes,
+        size_mm=(float(high[0] - low[0]), float(high[1] - low[1])),
+        mm_per_px=head_mm / SEARCH_HEAD_PX,
+        along=along,
+    )
+
+
+def _mark_energy(picture: Picture) -> Floats:
+    levels = picture.astype(np.float32)
+    blue, green, red = cv2.split(levels)
+    disc, *others = _patterns()
+    channels = [
+        ((blue + green + red) / 3.0, (disc, *others), 1.0),
+        (blue - green, (disc,), 0.3),
+        (red - green, (disc,), 0.3),
+    ]
+    energy = np.zeros(picture.shape[:2], dtype=np.float32)
+    around = (6 * SEARCH_HEAD_PX + 1, 6 * SEARCH_HEAD_PX + 1)
+    for channel, patterns, weight in channels:
+        total = np.zeros_like(energy)
+        for pattern in patterns:
+            total += cv2.filter2D(channel, cv2.CV_32F, pattern) ** 2
+        local = cv2.GaussianBlur(total, (0, 0), 0.8)
+        # 1 and 4 squared grey levels: the noise of 8-bit pictures.
+        usual = np.exp(cv2.blur(np.log(local + 1.0), around))
+        energy += np.float32(weight) * local / (usual + 4.0)
+    return energy
+
+
+@lru_cache(maxsize=1)
+def _patterns() -> tuple[Floats, ...]:
+    """Return orthonormal patterns of zero mean: disc, light from the side, light from above, rim, spot."""
+    half = SEARCH_HEAD_PX / 2.0
+    reach = int(np.ceil(1.45 * half))
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(float)
+    radius = np.hypot(x, y) / half
+
+    def within(share: float) -> Array:
+        return np.asarray(1.0 / (1.0 + np.exp((radius - share) * half / 0.5)))
+
+    disc, all_ = within(1.0), within(1.45)
+    rim, spot, top = within(1.15) - within(0.75), within(0.35), within(0.8)
+    raw = [_against(disc, all_ - disc), x * disc, y * disc]
+    raw += [_against(rim, all_ - rim), _against(spot, top - spot)]
+    patterns: list[Array] = []
+    for pattern in raw:
+        for earlier in patterns:
+            pattern = pattern - (pattern * earlier).sum() * earlier
+        pattern = pattern - pattern.mean()
+        patterns.append(pattern / np.linalg.norm(pattern))
+    return tuple(pattern.astype(np.float32) for pattern in patterns)
+
+
+def _against(one: Array, other: Array) -> Array:
+    return np.asarray(one / one.sum() - other / other.sum())
+
+
+# ---- what is there -------------------------------------------------------------------------------------
+
+
+def spots_at(view: View, z_mm: float, head_mm: float, mm: Array) -> Spots:
+    """Return the photo's scale and direction at places of a plane, shape (N, 2)."""
+    places = np.asarray(mm, dtype=float).reshape(-1, 2)
+    sight = view.position_mm - np.column_stack([places, np.full(len(places), z_mm)])
+    level = np.hypot(sight[:, 0], sight[:, 1])
+    # Straight from above every direction is as good: the plane's own.
+    down = np.where(level[:, None] > 1e-6, sight[:, :2] / np.maximum(level, 1e-6)[:, None], (0.0, 1.0))
+    axes = np.stack([np.column_stack([down[:, 1], -down[:, 0]]), down], axis=1)
+    half = head_mm / 2.0
+    ends = [to_px(view, places + sign * half * axes[:, i], z_mm) for i in (0, 1) for sign in (1.0, -1.0)]
+    px_by_head = np.stack([ends[0] - ends[1], ends[2] - ends[3]], axis=2)
+    return Spots(places, to_px(view, places, z_mm), axes, px_by_head, level / np.linalg.norm(sight, axis=1))
+
+
+def cut_patches(image: Picture, spots: Spots) -> NDArray[np.uint8]:
+    """Return the surroundings of places as the network looks at them, shape (N, 32, 32, 3), BGR.
+
+    Where the photo is finer than the patch it is averaged down first, so that no detail is skipped.
+    """
+    steps = (np.arange(PATCH_PX, dtype=float) - (PATCH_PX - 1) / 2.0) / PATCH_HEAD_PX
+    grid = np.stack(np.meshgrid(steps, steps), axis=2).reshape(-1, 2)
+    where = spots.px[:, None] + np.einsum("nij,gj->ngi", spots.px_by_head, grid)
+    halvings = np.clip(np.floor(np.log2(spots.head_px / PATCH_HEAD_PX + 0.25)), 0, 5).astype(int)
+    patches = np.zeros((len(where), PATCH_PX, PATCH_PX, 3), dtype=np.uint8)
+    for level in np.unique(halvings):
+        chosen = halvings == level
+        size = (image.shape[1] >> level, image.shape[0] >> level)
+        small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if level else image
+        # The corner of the picture stays where it is: pixel centres move by half a pixel.
+        factor = np.array(size) / image.shape[1::-1]
+        maps = ((where[chosen] + 0.5) * factor - 0.5).astype(np.float32).reshape(-1, PATCH_PX, 2)
+        x, y = np.ascontiguousarray(maps[:, :, 0]), np.ascontiguousarray(maps[:, :, 1])
+        sampled = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        patches[chosen] = sampled.reshape(-1, PATCH_PX, PATCH_PX, 3)
+    return patches
+
+
+def _look(image: Picture, view: View, z_mm: float, head_mm: float, mm: Array) -> tuple[Spots, Answers]:
+    spots = spots_at(view, z_mm, head_mm, mm)
+    patches = prepare(
+        cut_patches(image, spots), spots.sin_tilt.astype(np.float32), spots.head_px.astype(np.float32)
+    )
+    return spots, answer(patches)
+
+
+def _centres(spots: Spots, answers: Answers, head_mm: float) -> Array:
+    """Return the plane points of the base circles' centres, shape (N, 2)."""
+    centres: Array = spots.mm + head_mm * np.einsum("ni,nij->nj", answers.offset.astype(float), spots.axes)
+    return centres
+
+
+def _settle(
+    image: Picture,
+    view: View,
+    z_mm: float,
+    head_mm: float,
+    centres_mm: Array,
+    answers: Answers,
+    mark: Mark,
+) -> tuple[RivetSighting, ...]:
+    """Look again at what may be a mark, now from its middle, and keep one sighting for each."""
+    score = answers.probability[:, mark]
+    kept = _apart(centres_mm, score, SAME_HEAD_SHARE * head_mm, SCORE_MIN / 2.0)
+    if not kept:
+        return ()
+    spots, again = _look(image, view, z_mm, head_mm, centres_mm[kept])
+    final = _centres(spots, again, head_mm)
+    order = _apart(final, again.probability[:, mark], SAME_HEAD_SHARE * head_mm, SCORE_MIN)
+    px = spots.px + np.einsum("nij,nj->ni", spots.px_by_head, again.offset.astype(float))
+    cov_px2 = spots.px_by_head @ again.cov.astype(float) @ spots.px_by_head.transpose(0, 2, 1)
+    reach = np.sqrt((spots.px_by_head**2).sum(axis=2)) / 2.0
+    limit = np.array([view.camera.width - 1.0, view.camera.height - 1.0])
+    cut = ((px - reach < 0.0) | (px + reach > limit)).any(axis=1)
+    return tuple(
+        RivetSighting(px[i], cov_px2[i], float(again.probability[i, mark]), bool(cut[i])) for i in order
+    )
+
+
+def _apart(mm: Array, score: Floats, distance_mm: float, score_min: float) -> list[int]:
+    """Return the indices of the best scores that stand apart from better ones, best first."""
+    kept: list[int] = []
+    for i in np.argsort(-score, kind="stable").tolist():
+        if score[i] < score_min:
+            break
+        if all(np.hypot(*(mm[i] - mm[k])) > distance_mm for k in kept):
+            kept.append(i)
+    return kept
