@@ -167,11 +167,9 @@ def longer_laps(plan: Plan, ridge_mm: float, edges_face: End = "A") -> Layout | 
     return layout_of(plan, ridge_mm, [plan.piece_mm] * count, edges_face, spare_mm / (count - 1))
 
 
-def one_cut(plan: Plan, ridge_mm: float, edges_face: End = "A") -> Layout | None:
-    """Lay full pieces and one shorter piece, laid last; None when that piece would be shorter than a lap."""
+def one_cut(plan: Plan, ridge_mm: float, edges_face: End = "A") -> Layout:
+    """Lay full pieces and one shorter piece, laid last; it is longer than a lap, but may be a stub."""
     count = least_pieces(plan, ridge_mm)
     rest_mm = cap_length(plan, ridge_mm) + (count - 1) * plan.lap_min_mm - (count - 1) * plan.piece_mm
-    if rest_mm <= plan.lap_min_mm + TINY_MM and count > 1:
-        return None
     full = [plan.piece_mm] * (count - 1)
     return layout_of(plan, ridge_mm, [*full, rest_mm] if edges_face == "A" else [rest_mm, *full], edges_face)

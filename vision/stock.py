@@ -9,10 +9,12 @@ import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import Bounds, LinearConstraint, linprog, milp
+from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linprog, milp
 
 from calib.errors import PlanError
 
@@ -20,9 +22,13 @@ TIME_LIMIT_S = 2.0
 """Default limit of one search; a job of a dozen ridges takes a few hundredths of a second."""
 
 MOST_PATTERNS = 20_000
-"""Patterns held at once, so that the integer program stays fast; beyond that, columns are generated."""
+"""Most patterns given to the integer program, so that it stays fast: fifty short pieces, all different."""
+
+_TRIES_PER_PIECE = 20_000
+"""Combinations looked at to fill one stock piece when there are too many patterns; a tenth of a second."""
 
 _SAME_MM = 1e-6
+_INFEASIBLE = 2  # scipy.optimize.milp's status
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,9 +125,13 @@ def cut_stock(
         # With at most four pieces first-fit-decreasing is always the least (case by case in the tests).
         bound = len(cuts)
     if len(cuts) > bound or (math.isfinite(keep_mm) and len(shared) > 1):
-        search = _PatternSearch(shared, stock_mm, kerf_mm, time.monotonic() + time_limit_s)
-        cuts, bound = search.fewest(cuts, bound)
-        cuts = search.longest_offcuts(cuts, keep_mm)
+        patterns = _Patterns.of(shared, stock_mm, kerf_mm)
+        if patterns is None:
+            cuts = min(cuts, _fullest_first(shared, room_mm, kerf_mm), key=len)
+        else:
+            deadline_s = time.monotonic() + time_limit_s
+            cuts, bound = patterns.fewest(cuts, bound, deadline_s)
+            cuts = patterns.longest_offcuts(cuts, keep_mm, deadline_s)
     everything = sorted(([*alone, *cuts]), reverse=True)
     return StockPlan(stock_mm, kerf_mm, tuple(map(tuple, everything)), bound + len(alone), keep_mm)
 
@@ -132,10 +142,14 @@ def linear_bound(pieces_mm: Sequence[float], stock_mm: float, *, kerf_mm: float 
     Raises
     ------
     PlanError
-        If a length is not positive, or a piece is longer than the stock.
+        If a length is not positive, a piece is longer than the stock, or there are too many patterns.
     """
     _check(pieces_mm, stock_mm, kerf_mm)
-    return _PatternSearch(pieces_mm, stock_mm, kerf_mm, math.inf).linear_bound()
+    patterns = _Patterns.of(pieces_mm, stock_mm, kerf_mm)
+    if patterns is None:
+        msg = f"more than {MOST_PATTERNS} ways to cut one stock piece; ask for fewer or longer pieces"
+        raise PlanError(msg)
+    return patterns.linear_bound()
 
 
 def _check(pieces_mm: Sequence[float], stock_mm: float, kerf_mm: float) -> None:
@@ -184,135 +198,134 @@ def _volume_bound(pieces: Sequence[float], room_mm: float, kerf_mm: float) -> in
     return math.ceil(sum(piece + kerf_mm for piece in pieces) / room_mm - _SAME_MM)
 
 
-class _PatternSearch:
-    """Patterns for one set of pieces, and the programs over them."""
+def _fullest_first(pieces: Sequence[float], room_mm: float, kerf_mm: float) -> list[list[float]]:
+    """Fill one stock piece after the other as well as can be, each around the longest piece left.
 
-    def __init__(self, pieces: Sequence[float], stock_mm: float, kerf_mm: float, deadline_s: float) -> None:
+    The rule of least slack (Gupta and Ho, Production Planning and Control 10, 1999, from memory).
+    """
+    left, cuts = list(pieces), []
+    while left:
+        chosen = _fullest_fill(left, room_mm, kerf_mm)
+        cuts.append([left[index] for index in chosen])
+        left = [piece for index, piece in enumerate(left) if index not in chosen]
+    return cuts
+
+
+def _fullest_fill(pieces: Sequence[float], room_mm: float, kerf_mm: float) -> set[int]:
+    """Return which pieces, the first (longest) among them, fill the room best within so many tries."""
+    best: tuple[float, tuple[int, ...]] = (math.inf, ())
+    tries = 0
+    stack: list[tuple[float, tuple[int, ...]]] = [(room_mm - pieces[0] - kerf_mm, (0,))]
+    while stack and tries < _TRIES_PER_PIECE and best[0] > _SAME_MM:
+        slack, chosen = stack.pop()
+        tries += 1
+        best = min(best, (slack, chosen))
+        further = [
+            (slack - piece - kerf_mm, (*chosen, index))
+            for index, piece in enumerate(pieces[chosen[-1] + 1 :], start=chosen[-1] + 1)
+            if piece + kerf_mm <= slack + _SAME_MM
+        ]
+        stack += reversed(further)
+    return set(best[1])
+
+
+class _Patterns:
+    """Every way to cut one stock piece into the pieces wanted, one a row, and the programs over them."""
+
+    def __init__(
+        self, lengths: NDArray[np.float64], demand: NDArray[np.int64], patterns: NDArray[np.int64]
+    ) -> None:
+        self.lengths, self.demand, self.patterns = lengths, demand, patterns
+        self.offcuts = np.zeros(len(patterns))
+
+    @classmethod
+    def of(cls, pieces: Sequence[float], stock_mm: float, kerf_mm: float) -> Self | None:
+        """Work out the patterns for these pieces; None if there are more than MOST_PATTERNS."""
         counted = Counter(round(piece, 9) for piece in pieces)
-        self.lengths = np.array(sorted(counted, reverse=True))
-        self.demand = np.array([counted[length] for length in self.lengths.tolist()])
-        self.stock_mm, self.kerf_mm, self.deadline_s = stock_mm, kerf_mm, deadline_s
-        self.needs = (self.lengths + kerf_mm).tolist()
-        self.room_mm = stock_mm + kerf_mm + _SAME_MM
-        self.all_patterns, self.patterns, self.bound_value = False, self._columns(), math.nan
+        lengths = np.array(sorted(counted, reverse=True))
+        demand = np.array([counted[length] for length in lengths.tolist()])
+        room_mm = stock_mm + kerf_mm + _SAME_MM
+        every = _every_pattern((lengths + kerf_mm).tolist(), demand.tolist(), room_mm)
+        rows = list(islice(every, MOST_PATTERNS + 1))
+        if len(rows) > MOST_PATTERNS:
+            return None
+        found = cls(lengths, demand, np.array(rows, dtype=np.int64))
+        found.offcuts = np.maximum(0.0, stock_mm - found.patterns @ (lengths + kerf_mm))
+        return found
 
     def linear_bound(self) -> float:
-        """Solve the linear program over the patterns at hand (all of them, or all that could improve it)."""
-        if math.isnan(self.bound_value):
-            self.bound_value, _ = self._solve_linear(self.patterns)
-        return self.bound_value
+        """Return the value of the linear program: no cutting needs less."""
+        answer = linprog(
+            np.ones(len(self.patterns)), A_ub=-self.patterns.T, b_ub=-self.demand, method="highs"
+        )
+        return float(answer.fun or 0.0)
 
-    def fewest(self, cuts: list[list[float]], bound: int) -> tuple[list[list[float]], int]:
+    def fewest(self, cuts: list[list[float]], bound: int, deadline_s: float) -> tuple[list[list[float]], int]:
         """Improve a cutting to the fewest stock pieces; return it with the best bound proven."""
+        if len(cuts) > bound:
+            bound = max(bound, math.ceil(self.linear_bound() - _SAME_MM))
         if len(cuts) == bound:
             return cuts, bound
-        bound = max(bound, math.ceil(self.linear_bound() - _SAME_MM))
-        if len(cuts) == bound or self._seconds_left() <= 0.0:
-            return cuts, bound
-        total = len(cuts)
-        answer = self._solve_integer(np.ones(len(self.patterns)), (bound, total - 1), exact_cover=False)
-        if answer is None:
-            return cuts, total if self.all_patterns and self._seconds_left() > 0.0 else bound
-        better, proven = answer
-        bound = max(bound, proven) if self.all_patterns else bound
-        return better, bound
+        # Anything but a cutting better than the one at hand is of no use, so the program asks for just that.
+        answer = self._solve(np.ones(len(self.patterns)), (bound, len(cuts) - 1), np.inf, deadline_s)
+        if answer.x is not None:
+            cuts = self._cuts(answer.x)
+        elif answer.status == _INFEASIBLE:
+            bound = len(cuts)
+        proven = answer.mip_dual_bound
+        if proven is not None and math.isfinite(proven):
+            bound = max(bound, min(len(cuts), math.ceil(proven - _SAME_MM)))
+        return cuts, bound
 
-    def longest_offcuts(self, cuts: list[list[float]], keep_mm: float) -> list[list[float]]:
+    def longest_offcuts(
+        self, cuts: list[list[float]], keep_mm: float, deadline_s: float
+    ) -> list[list[float]]:
         """Among cuttings with as many stock pieces, find one that leaves the most length worth keeping."""
-        if not (math.isfinite(keep_mm) and self.all_patterns and self._seconds_left() > 0.0):
+        if not math.isfinite(keep_mm):
             return cuts
-        offcuts = np.array(
-            [_offcut(self._cut(pattern), self.stock_mm, self.kerf_mm) for pattern in self.patterns]
-        )
-        worth = np.where(offcuts >= keep_mm, offcuts, 0.0)
-        answer = self._solve_integer(-worth, (len(cuts), len(cuts)), exact_cover=True)
-        return cuts if answer is None else answer[0]
+        worth = np.where(self.offcuts >= keep_mm, self.offcuts, 0.0)
+        answer = self._solve(-worth, (len(cuts), len(cuts)), self.demand, deadline_s)
+        return cuts if answer.x is None else self._cuts(answer.x)
 
-    def _seconds_left(self) -> float:
-        return self.deadline_s - time.monotonic()
-
-    def _columns(self) -> NDArray[np.int64]:
-        """Return every pattern, one a row; or, when they are too many, those a linear program asks for."""
-        found: list[list[int]] = []
-        for pattern in self._every_pattern():
-            found.append(pattern)
-            if len(found) > MOST_PATTERNS:
-                return self._generated_columns()
-        self.all_patterns = True
-        return np.array(found, dtype=np.int64)
-
-    def _every_pattern(self) -> Iterator[list[int]]:
-        """Yield every way to cut one stock piece, the empty one left out."""
-        pattern = [0] * len(self.needs)
-
-        def fill(index: int, room_mm: float) -> Iterator[list[int]]:
-            if index == len(pattern):
-                if any(pattern):
-                    yield pattern.copy()
-                return
-            most = min(int(self.demand[index]), int(room_mm // self.needs[index]))
-            for count in range(most, -1, -1):
-                pattern[index] = count
-                yield from fill(index + 1, room_mm - count * self.needs[index])
-            pattern[index] = 0
-
-        return fill(0, self.room_mm)
-
-    def _generated_columns(self) -> NDArray[np.int64]:
-        """Generate patterns until no further one can lower the linear program, each priced by a knapsack."""
-        size = len(self.needs)
-        most = np.minimum(self.demand, np.floor(self.room_mm / np.array(self.needs)).astype(int))
-        patterns = np.diag(most)
-        while self._seconds_left() > 0.0:
-            value, prices = self._solve_linear(patterns)
-            priced = milp(
-                -prices,
-                integrality=np.ones(size, dtype=int),
-                bounds=Bounds(0, most),
-                constraints=LinearConstraint(np.array(self.needs), ub=self.room_mm),
-            )
-            if priced.x is None or -priced.fun <= 1.0 + 1e-9:
-                self.bound_value = value
-                break
-            patterns = np.vstack([patterns, np.rint(priced.x).astype(np.int64)])
-        else:
-            self.bound_value = 0.0  # stopped early: the program over some of the columns bounds nothing
-        return patterns
-
-    def _solve_linear(self, patterns: NDArray[np.int64]) -> tuple[float, NDArray[np.float64]]:
-        answer = linprog(np.ones(len(patterns)), A_ub=-patterns.T, b_ub=-self.demand, method="highs")
-        return float(answer.fun or 0.0), -np.asarray(answer.ineqlin.marginals)
-
-    def _solve_integer(
-        self, cost: NDArray[np.float64], count: tuple[int, int], *, exact_cover: bool
-    ) -> tuple[list[list[float]], int] | None:
-        """Solve the integer program; return the cutting and the bound proven, None if none was found."""
-        high = self.demand if exact_cover else np.full(len(self.demand), np.inf)
-        answer = milp(
+    def _solve(
+        self, cost: NDArray[np.float64], count: tuple[int, int], most: Any, deadline_s: float
+    ) -> OptimizeResult:
+        """Solve the integer program: every piece cut, by a number of patterns within ``count``."""
+        return milp(
             cost,
             integrality=np.ones(len(cost), dtype=int),
             bounds=Bounds(0, np.inf),
             constraints=[
-                LinearConstraint(self.patterns.T, self.demand, high),
+                LinearConstraint(self.patterns.T, self.demand, most),
                 LinearConstraint(np.ones(len(cost)), *count),
             ],
-            options={"time_limit": max(0.01, min(self._seconds_left(), 1e6)), "mip_rel_gap": 0.0},
+            options={"time_limit": max(0.01, deadline_s - time.monotonic()), "mip_rel_gap": 0.0},
         )
-        if answer.x is None:
-            return None
-        proven = math.ceil((answer.mip_dual_bound or 0.0) - _SAME_MM)
-        return self._cuts(np.rint(answer.x).astype(np.int64)), proven
 
-    def _cuts(self, uses: NDArray[np.int64]) -> list[list[float]]:
+    def _cuts(self, solution: NDArray[np.float64]) -> list[list[float]]:
         """Write the used patterns out as pieces, leaving out what is more than was asked for."""
-        left = self.demand.copy()
-        cuts = []
+        uses, left, cuts = np.rint(solution).astype(np.int64), self.demand.copy(), []
         for index in np.flatnonzero(uses):
             for _ in range(uses[index]):
                 pattern = np.minimum(self.patterns[index], left)
                 left -= pattern
-                cuts.append(self._cut(pattern))
+                cuts.append(np.repeat(self.lengths, pattern).tolist())
         return [cut for cut in cuts if cut]
 
-    def _cut(self, pattern: NDArray[np.int64]) -> list[float]:
-        return np.repeat(self.lengths, pattern).tolist()
+
+def _every_pattern(needs: list[float], demand: list[int], room_mm: float) -> Iterator[list[int]]:
+    """Yield every way to cut one stock piece, the empty one left out."""
+    pattern = [0] * len(needs)
+
+    def fill(index: int, left_mm: float) -> Iterator[list[int]]:
+        if index == len(pattern):
+            if any(pattern):
+                yield pattern.copy()
+            return
+        most = min(demand[index], int(left_mm // needs[index]))
+        for count in range(most, -1, -1):
+            pattern[index] = count
+            yield from fill(index + 1, left_mm - count * needs[index])
+        pattern[index] = 0
+
+    return fill(0, room_mm)
