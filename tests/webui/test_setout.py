@@ -81,8 +81,8 @@ def type_sizes(job: PlannedJob) -> list[float]:
 
 def test_stations_of_a_house_can_be_read_on_a_phone_held_at_arms_length():
     # A letter page shown 65 mm wide, as a phone shows it, is 0.30 of its size. Normal sight tells letters of
-    # 5 minutes of arc: 0.87 mm of height at 0.6 m. Figures are 0.73 of their type size high, so 11.3 pt is the
-    # limit; houses of up to 44 ft get 16 pt or more, 1.4 times that.
+    # 5 minutes of arc: 0.87 mm of height at 0.6 m. Figures are 0.73 of their type size high, so 11.3 pt is
+    # the limit; houses of up to 44 ft get 16 pt or more, 1.4 times that.
     for feet in (20, 32, 44):
         job = planned(Run("ridge 1", feet * FOOT_MM))
         assert sorted(type_sizes(job))[-6] >= 16.0
