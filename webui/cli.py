@@ -55,7 +55,7 @@ class _Taught(click.Command):
         super().format_help_text(ctx, formatter)
         with formatter.section("Example"):
             for line in self._example:
-                formatter.write(f"{'':{formatter.current_indent}}{line}\n")
+                formatter.write(f"{'':{formatter.current_indent}}{line}".rstrip() + "\n")
 
 
 class _Commands(_Taught, click.Group):
@@ -84,9 +84,7 @@ class _Commands(_Taught, click.Group):
         except (click.ClickException, MeasureError) as error:
             _leave(BAD_INPUT, f"error: {error}")
         except ImportError as error:
-            _leave(
-                BAD_INPUT, f"error: a part of the installation is missing ({error})", "try: README.md, set-up"
-            )
+            _leave(BAD_INPUT, f"error: not everything is installed ({error})", "see: README.md, Set-up")
         except click.Abort:
             _leave(STOPPED, "stopped")
         if standalone_mode:
@@ -120,15 +118,44 @@ _lens_option = click.option(
 
 
 @click.group(
-    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]}, example=_JOB, epilog=_GOVERNS
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    invoke_without_command=True,
+    example=_JOB,
+    epilog=_GOVERNS,
 )
 @click.version_option(package_name="ridgewitness", message="ridgewitness %(version)s")
-def cli() -> None:
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """Measure a metal roof's ridge, plan its cap and check the finished work, from photos.
 
-    Every length comes with its uncertainty (95 %). Lengths are typed as 32' 4 1/2", 32ft 4.5in, 9.87 m or
-    9870 mm.
+    Every length comes with its uncertainty (95 %). Type lengths as 9.87 m, 9870 mm, 32ft 4.5in or 32' 4 1/2".
     """
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+@cli.command(example="ridgewitness demo --out my-first-job", epilog=_GOVERNS)
+@click.option(
+    "--out",
+    "out_dir",
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    default="ridgewitness-demo",
+    show_default=True,
+    help="Folder for what the demo leaves.",
+)
+@_units_option
+def demo(out_dir: Path, units: Units) -> None:
+    """Do the whole job on sample photos, then say where to look.
+
+    Measures the ridge of a house from one photo and from five, plans its cap, checks six close-ups, and holds
+    every number against the exact truth, which is known because the photos are renderings.
+    """
+    from webui.demo import run_demo
+    from webui.terminal import make_console
+
+    run_demo(out_dir, make_console(), units)
 
 
 @cli.command(
@@ -160,7 +187,9 @@ def target(
     bar_y: float | None,
     thickness: float | None,
 ) -> None:
-    """Print a reference target at true scale, its definition F.json beside it.
+    """Print a reference target at true scale.
+
+    The target file that the other commands want, F.json, is written beside the print.
 
     NAME is card (on the cap, for close-ups), strip (beside long runs), panel or panel-b (for whole
     ridges), or a target file of your own.
@@ -181,10 +210,9 @@ def target(
     sheet = print_target(drawn, paper, out_path)
     read = zip(sheet.bars, (bar_x, bar_y), strict=True)
     checks = [BarCheck(bar.length_mm, length_mm) for bar, length_mm in read if length_mm is not None]
-    definition = scaled_target(drawn, *checks) if checks else sheet.definition
     if checks:
-        save_target(definition, sheet.definition_path)
-    make_console().print(target_view(sheet, definition, checks))
+        save_target(scaled_target(drawn, *checks), sheet.definition_path)
+    make_console().print(target_view(sheet, checks))
 
 
 @cli.command(
@@ -228,7 +256,7 @@ def measure(source: Path, units: Units, json_path: Path | None, **of_photo: Any)
     places shrink the doubt most.
     """
     from vision.ridge import NotMeasured, measure_ridge
-    from webui.tables import ridge_view
+    from webui.tables import photos_table, ridge_view
     from webui.terminal import make_console, progress_bar
 
     shoot = _shoot(source, {key: value for key, value in of_photo.items() if value is not None})
@@ -236,6 +264,8 @@ def measure(source: Path, units: Units, json_path: Path | None, **of_photo: Any)
         found = measure_ridge(shoot, report)
     if json_path is not None:
         write_json(found.record(), json_path)
+    elif isinstance(found, NotMeasured):
+        make_console().print(photos_table(found.photos))
     else:
         make_console().print(ridge_view(found, units))
     if isinstance(found, NotMeasured):
@@ -280,10 +310,11 @@ def plan(
     json_path: Path | None,
     **asked: Any,
 ) -> None:
-    """Lay out a ridge cap: pieces, laps, rivets, cut list, take-off, air and movement.
+    """Lay out a ridge cap, with cut list and take-off.
 
-    Layouts never leave a stub: by default full pieces in the middle and two equal end pieces, laps and gable
-    allowances counted. What PLAN.json does not say is common practice without a source, and is named as such.
+    Also: stock to buy, rivets, air through the ridge, movement in the heat, a set-out sheet. Layouts never
+    leave a stub: by default full pieces in the middle and two equal end pieces, laps and gable allowances
+    counted. What PLAN.json does not say is common practice without a source, and is named as such.
     """
     from webui.layout_picture import write_layout_picture
     from webui.plan_command import job_record, plan_from_options, plan_view
@@ -340,11 +371,12 @@ def check(
     units: Units,
     json_path: Path | None,
 ) -> int:
-    """Check close-ups of a ridge cap: rivet spacing, laps, missing rivets.
+    """Check close-ups of a finished ridge cap.
 
-    A verdict is "meets" only where the value clears its limit by the guard band, "does not meet" only where
-    it fails by it; all else is "cannot tell", with what to do. Photos of one camera in one call share its
-    lens, which makes every one of them more exact.
+    Rivet spacings, laps and missing rivets are held against the plan. A verdict is "meets" only where the
+    value clears its limit by the guard band, "does not meet" only where it fails by it; all else is
+    "cannot tell", with what to do. Photos of one camera in one call share its lens, which makes every one
+    of them more exact.
 
     Lay the card flat on the flange, clear of rivets; shoot squarely from 0.6 to 1.2 m (2 to 4 ft) with the
     card and at least two rivets of the row in the picture, sharp, without glare on the tags. A lap can be
@@ -375,29 +407,6 @@ def check(
     unmeasured = [audit for audit in audits if isinstance(audit, NotAudited)]
     _complain(f"not measured: {audit.photo}: {audit.why}" for audit in unmeasured)
     return NOT_MEASURED if unmeasured else 0
-
-
-@cli.command(example="ridgewitness demo --out my-first-job", epilog=_GOVERNS)
-@click.option(
-    "--out",
-    "out_dir",
-    metavar="DIR",
-    type=click.Path(path_type=Path, file_okay=False),
-    default="ridgewitness-demo",
-    show_default=True,
-    help="Folder for what the demo leaves.",
-)
-@_units_option
-def demo(out_dir: Path, units: Units) -> None:
-    """Do the whole job on sample photos, then say where to look.
-
-    Measures the ridge of a house from one photo and from five, plans its cap, checks six close-ups, and holds
-    every number against the exact truth, which is known because the photos are renderings.
-    """
-    from webui.demo import run_demo
-    from webui.terminal import make_console
-
-    run_demo(out_dir, make_console(), units)
 
 
 def main() -> None:

@@ -5,7 +5,7 @@ Close-ups are shown in mm, which their limits are in, with the tape's reading be
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rich import box
 from rich.console import Group, RenderableType
@@ -15,10 +15,11 @@ from rich.table import Table
 from rich.text import Text
 
 from calib.lengths import Units, format_feet_inches, format_length, format_metric, format_uncertainty
-from calib.printing import PrintedSheet
-from calib.scale_check import BarCheck
-from calib.targets import Target
-from vision.ridge import NotMeasured, PhotoResult, RidgeMeasurement
+from calib.scale_check import UNCHECKED_U_SCALE, BarCheck
+
+if TYPE_CHECKING:
+    from calib.printing import PrintedSheet
+    from vision.ridge import PhotoResult, RidgeMeasurement
 
 _SIGNS = {
     "meets": ("✓ meets", "green"),
@@ -29,16 +30,16 @@ _MAIN, _ASIDE = "bold", "dim"
 _SHARE_WIDTH = 24
 
 
-def target_view(sheet: PrintedSheet, definition: Target, checks: Sequence[BarCheck]) -> RenderableType:
+def target_view(sheet: "PrintedSheet", checks: Sequence[BarCheck]) -> RenderableType:
     """Return where a target was written and what its scale is known to be."""
     if checks:
         scale = sum(check.scale for check in checks) / len(checks)
-        state = f"tape-checked: {scale:.2%} of its drawn size, sigma {definition.sigma_mm:.2f} mm per corner"
+        state = f"tape-checked: {scale:.2%} of its drawn size"
     else:
         bars = " and ".join(f"{bar.name} ({bar.length_mm:g} mm)" for bar in sheet.bars)
         state = (
-            f"its scale is not checked, so sigma is {definition.sigma_mm:.2f} mm per corner: measure bars "
-            f"{bars} on the print and run this again with --bar-x and --bar-y"
+            f"nobody has measured this print, so its scale carries a standard uncertainty of "
+            f"{UNCHECKED_U_SCALE:.1%}: measure bars {bars} on it and run this again with --bar-x and --bar-y"
         )
     return Group(
         Text(str(sheet.pdf_path), style=_MAIN).append("  the print, at 100 %", style=_ASIDE),
@@ -47,21 +48,19 @@ def target_view(sheet: PrintedSheet, definition: Target, checks: Sequence[BarChe
     )
 
 
-def ridge_view(found: RidgeMeasurement | NotMeasured, units: Units) -> RenderableType:
-    """Return a ridge as it is printed: length, where the doubt comes from, photos, notes."""
-    if isinstance(found, NotMeasured):
-        return _photos_table(found.photos)
+def ridge_view(found: "RidgeMeasurement", units: Units) -> RenderableType:
+    """Return a measured ridge as it is printed: length, where the doubt comes from, photos, notes."""
     return Group(
         ridge_line(found, units),
         "",
         _budget_table(found, units),
         "",
-        _photos_table(found.photos),
+        photos_table(found.photos),
         *_notes((*found.notes, *found.advice)),
     )
 
 
-def ridge_line(found: RidgeMeasurement, units: Units) -> Text:
+def ridge_line(found: "RidgeMeasurement", units: Units) -> Text:
     """Return the one line that matters: the ridge's length with its expanded uncertainty."""
     other: Units = "metric" if units == "imperial" else "imperial"
     line = Text("Ridge  ", style=_MAIN)
@@ -76,7 +75,7 @@ def _with_doubt(length_mm: float, u95_mm: float, units: Units) -> str:
     return f"{format_length(length_mm, units)} {format_uncertainty(u95_mm, units)}"
 
 
-def _budget_table(found: RidgeMeasurement, units: Units) -> Table:
+def _budget_table(found: "RidgeMeasurement", units: Units) -> Table:
     table = _table(
         "Where the doubt comes from", ("standard uncertainty", "right"), ("share of its square", "left")
     )
@@ -88,7 +87,7 @@ def _budget_table(found: RidgeMeasurement, units: Units) -> Table:
     return table
 
 
-def _photos_table(photos: Mapping[str, PhotoResult]) -> Table:
+def photos_table(photos: Mapping[str, "PhotoResult"]) -> Table:
     """Return what became of every photo of a shoot."""
     table = _table("Photo", ("used", "left"), ("tags", "left"), ("misfit", "right"), ("notes", "left"))
     for name, photo in photos.items():
