@@ -1,0 +1,169 @@
+"""The database of a data folder, SQLite or PostgreSQL: its tables, and how it is opened.
+
+Whatever has a schema of its own (set-up, picks, results) is kept as JSON; what is searched or counted has a
+column. The change log can only grow: the database itself refuses to change or remove an entry.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import sqlalchemy as sa
+
+from webui.errors import StoreError
+
+SCHEMA_VERSION = 1
+DATABASE_FILE = "ridgewitness.sqlite3"
+
+metadata = sa.MetaData()
+
+about = sa.Table(
+    "about",
+    metadata,
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("value", sa.Text, nullable=False),
+)
+
+jobs = sa.Table(
+    "jobs",
+    metadata,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("units", sa.Text, nullable=False),
+    sa.Column("notes", sa.Text, nullable=False),
+    sa.Column("created_utc", sa.Text, nullable=False),
+    sa.Column("created_by", sa.Text, nullable=False),
+    sa.Column("changed_utc", sa.Text, nullable=False),
+    sa.Column("is_archived", sa.Boolean, nullable=False),
+    sa.Column("setup", sa.JSON, nullable=False),
+    sa.Column("log_entries", sa.Integer, nullable=False),
+    sa.Column("log_head", sa.Text, nullable=False),
+)
+
+photos = sa.Table(
+    "photos",
+    metadata,
+    sa.Column("job_id", sa.ForeignKey("jobs.id"), primary_key=True),
+    sa.Column("sha256", sa.Text, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("number", sa.Integer, nullable=False),
+    sa.Column("record", sa.JSON, nullable=False),
+    sa.UniqueConstraint("job_id", "name"),
+    sa.UniqueConstraint("job_id", "number"),
+)
+
+results = sa.Table(
+    "results",
+    metadata,
+    sa.Column("job_id", sa.ForeignKey("jobs.id"), primary_key=True),
+    sa.Column("kind", sa.Text, primary_key=True),
+    sa.Column("record", sa.JSON, nullable=False),
+)
+
+decisions = sa.Table(
+    "decisions",
+    metadata,
+    sa.Column("job_id", sa.ForeignKey("jobs.id"), primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True),
+    sa.Column("record", sa.JSON, nullable=False),
+)
+
+change_log = sa.Table(
+    "change_log",
+    metadata,
+    sa.Column("job_id", sa.ForeignKey("jobs.id"), primary_key=True),
+    sa.Column("sequence", sa.Integer, primary_key=True),
+    sa.Column("time_utc", sa.Text, nullable=False),
+    sa.Column("what", sa.Text, nullable=False),
+    sa.Column("who_text", sa.Text, nullable=False),
+    sa.Column("who_salt", sa.Text, nullable=False),
+    sa.Column("who_sha256", sa.Text, nullable=False),
+    sa.Column("details_text", sa.Text, nullable=False),
+    sa.Column("details_salt", sa.Text, nullable=False),
+    sa.Column("details_sha256", sa.Text, nullable=False),
+    sa.Column("previous", sa.Text, nullable=False),
+    sa.Column("sha256", sa.Text, nullable=False),
+)
+
+_REFUSAL = "the change log can only be added to"
+_TRIGGERS = {
+    "sqlite": [
+        f"CREATE TRIGGER change_log_no_{event.lower()} BEFORE {event} ON change_log "
+        f"BEGIN SELECT RAISE(ABORT, '{_REFUSAL}'); END"
+        for event in ("UPDATE", "DELETE")
+    ],
+    "postgresql": [
+        "CREATE OR REPLACE FUNCTION refuse_change_of_log() RETURNS trigger AS "
+        f"$$ BEGIN RAISE EXCEPTION '{_REFUSAL}'; END $$ LANGUAGE plpgsql",
+        "CREATE TRIGGER change_log_no_change BEFORE UPDATE OR DELETE ON change_log "
+        "FOR EACH ROW EXECUTE FUNCTION refuse_change_of_log()",
+    ],
+}
+
+# How long a writer waits for another one; a write takes milliseconds, so that this is never reached in peace.
+_BUSY_S = 30
+
+
+def open_database(url: str | sa.URL) -> sa.Engine:
+    """Open a database, making its tables where there are none.
+
+    Raises
+    ------
+    StoreError
+        If another version of the software made it.
+    sqlalchemy.exc.DatabaseError
+        If it cannot be opened.
+    """
+    engine = sa.create_engine(url)
+    if engine.dialect.name == "sqlite":
+        sa.event.listen(engine, "connect", _set_up_sqlite)
+        sa.event.listen(engine, "begin", _begin_sqlite)
+    try:
+        with writing(engine) as connection:
+            _prepare(connection)
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+@contextmanager
+def writing(engine: sa.Engine) -> Iterator[sa.Connection]:
+    """Hold a connection in a transaction that may write."""
+    with engine.connect().execution_options(writing=True) as connection, connection.begin():
+        yield connection
+
+
+def _set_up_sqlite(connection: Any, _: object) -> None:
+    # Transactions begin where _begin_sqlite says, not where Python's sqlite3 thinks that they should.
+    connection.isolation_level = None
+    for pragma in (
+        f"busy_timeout = {_BUSY_S * 1000}",
+        "journal_mode = WAL",
+        "synchronous = FULL",
+        "foreign_keys = ON",
+    ):
+        connection.execute(f"PRAGMA {pragma}")
+
+
+def _begin_sqlite(connection: sa.Connection) -> None:
+    # A writer takes its lock at once: two that first read and then write would lock each other out.
+    is_writing = connection.get_execution_options().get("writing", False)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if is_writing else "BEGIN")
+
+
+def _prepare(connection: sa.Connection) -> None:
+    is_new = not sa.inspect(connection).has_table(about.name)
+    metadata.create_all(connection)
+    for statement in _TRIGGERS[connection.dialect.name] if is_new else ():
+        connection.execute(sa.text(statement))
+    version = connection.scalar(sa.select(about.c.value).where(about.c.name == "schema version"))
+    if version is None:
+        row = {"name": "schema version", "value": str(SCHEMA_VERSION)}
+        connection.execute(sa.insert(about), row)
+    elif int(version) != SCHEMA_VERSION:
+        msg = (
+            f"the data folder has layout {version}, this version reads {SCHEMA_VERSION}; "
+            "use the version of the software that made it, or a newer one"
+        )
+        raise StoreError(msg)

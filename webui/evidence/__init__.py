@@ -1,0 +1,1 @@
+"""The evidence package: a bag that holds a job whole, and its check by anyone, years later."""

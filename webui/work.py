@@ -1,0 +1,273 @@
+"""The work: from a job's photos and set-up to its results, alike at the desk and in a check years later.
+
+Everything that a result follows from is laid out as contract files in a folder of its own, and read back from
+there by the functions that the command line uses. Records are rounded to ten significant digits: more would
+only tell one processor from another.
+"""
+
+import contextlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import click
+import cv2
+import numpy as np
+
+from calib.camera import Array
+from calib.errors import GeometryError, MeasureError
+from calib.profile import LensProfile, load_profile
+from calib.targets import load_target
+from vision.audit import FlangeAudit, audit_photos
+from vision.plan import load_plan
+from vision.plane import View, to_px
+from vision.ridge import measure_ridge
+from vision.scene import look_at_scene
+from vision.shoot import load_shoot
+from webui.errors import StoreError
+from webui.inputs import can_make, inputs_hash, photos_of, ridge_to_lay_out
+from webui.job import RESULT_KINDS, FiledPhoto, Job, Result, ResultKind
+from webui.plan_command import job_record, plan_from_options
+from webui.plan_options import plan_options
+from webui.software import software_versions
+
+PhotoPath = Callable[[FiledPhoto], Path]
+Progress = Callable[[int, int], None]
+
+_DIGITS = 10
+# No photo's name begins with a dot.
+_PHOTO_FOLDER, _SHOOT_FILE = "photos", ".shoot.json"
+
+
+def make_result(
+    job: Job,
+    kind: ResultKind,
+    photo_path: PhotoPath,
+    now_utc: str,
+    progress: Progress | None = None,
+    *,
+    drawing: bool = True,
+) -> Result:
+    """Measure the ridge, check the close-ups or lay out the cap of a job.
+
+    Parameters
+    ----------
+    job : Job
+        The job; a layout takes the measured ridge from its results.
+    kind : {"measure", "check", "plan"}
+        What to make.
+    photo_path : callable
+        Gives the file of a photo.
+    now_utc : str
+        Time to write beside the result.
+    progress : callable, optional
+        Called with (steps done, steps in all).
+    drawing : bool
+        Whether what pictures need is made too.
+
+    Returns
+    -------
+    Result
+        The contract's record and what made it.
+
+    Raises
+    ------
+    MeasureError
+        If the job does not hold what is needed, or a file of it cannot be used.
+    """
+    if not can_make(job, kind):
+        msg = f"job {job.name!r}: {_MISSING[kind]}"
+        raise StoreError(msg)
+    extra: Any = None
+    with laid_out(job, photo_path) as folder:
+        match kind:
+            case "measure":
+                record, extra = _measure(job, folder, progress, drawing)
+            case "check":
+                record, extra = _check(job, folder, progress, drawing)
+            case "plan":
+                record = _plan(job, folder)
+        # Messages name a photo by its path; this folder means nothing to anybody.
+        record, extra = (_tidy(value, f"{folder / _PHOTO_FOLDER}{os.sep}") for value in (record, extra))
+    return Result(record, software_versions(), inputs_hash(job, kind), now_utc, extra)
+
+
+_MISSING: Mapping[ResultKind, str] = {
+    "measure": "no ridge photo has a picked end; file a photo of the whole ridge and pick its ends",
+    "check": "there are no close-ups, or no target is named for them; add both",
+    "plan": "there is no ridge length; measure the ridge or type its length",
+}
+
+
+@contextlib.contextmanager
+def laid_out(job: Job, photo_path: PhotoPath) -> Iterator[Path]:
+    """Lay out everything that a job's results follow from as contract files in a temporary folder.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    photo_path : callable
+        Gives the file of a photo.
+
+    Yields
+    ------
+    Path
+        Folder with targets, lenses, plan and shoot file, and the photos under their names.
+    """
+    with tempfile.TemporaryDirectory(prefix="ridgewitness-") as temporary:
+        folder = Path(temporary)
+        for part, files in (("target", job.setup.targets), ("lens", job.setup.lenses)):
+            (folder / part).mkdir()
+            for name, record in files.items():
+                _write(record, folder / _file(part, files, name))
+        (folder / _PHOTO_FOLDER).mkdir()
+        for photo in job.photos:
+            if photo.set_aside is None:
+                _link(photo_path(photo), folder / _PHOTO_FOLDER / photo.name)
+        _write(job.setup.plan, folder / "plan.json")
+        _write(_shoot_record(job), folder / _PHOTO_FOLDER / _SHOOT_FILE)
+        yield folder
+
+
+def _tidy(value: Any, hidden: str) -> Any:
+    """Return a JSON value with its numbers rounded, and without a text wherever it stands."""
+    if isinstance(value, float):
+        return float(f"{value:.{_DIGITS}g}")
+    if isinstance(value, str):
+        return value.replace(hidden, "")
+    if isinstance(value, Mapping):
+        return {_tidy(key, hidden): _tidy(each, hidden) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_tidy(each, hidden) for each in value]
+    return value
+
+
+def make_all(
+    job: Job, photo_path: PhotoPath, now_utc: str, kinds: Sequence[ResultKind] = RESULT_KINDS
+) -> dict[ResultKind, Result | MeasureError]:
+    """Make every result that a job holds the makings of; one that fails leaves its error in its place."""
+    made: dict[ResultKind, Result | MeasureError] = {}
+    for kind in kinds:
+        if can_make(job, kind):
+            try:
+                made[kind] = result = make_result(job, kind, photo_path, now_utc)
+            except MeasureError as error:
+                made[kind] = error
+            else:
+                job = replace(job, results={**job.results, kind: result})
+    return made
+
+
+def _measure(
+    job: Job, folder: Path, progress: Progress | None, drawing: bool
+) -> tuple[dict[str, Any], dict[str, Any] | None]:
+    shoot = load_shoot(folder / _PHOTO_FOLDER / _SHOOT_FILE)
+    record = measure_ridge(shoot, progress).record()
+    scene = look_at_scene(shoot) if drawing else None
+    return record, None if scene is None else scene.record()
+
+
+def _shoot_record(job: Job) -> dict[str, Any]:
+    ridge = job.setup.ridge
+    photos = {
+        photo.name: {
+            **{end: list(pick) for end, pick in photo.ends.items()},
+            **({} if photo.rectangle is None else {"rectangle": photo.rectangle}),
+        }
+        for photo in photos_of(job, "ridge")
+    }
+    record: dict[str, Any] = {
+        "targets": [f"../{_file('target', job.setup.targets, name)}" for name in ridge.targets],
+        "photos": photos,
+        "tape": list(ridge.tape),
+        "setback_mm": ridge.setback_mm,
+        "setback_u_mm": ridge.setback_u_mm,
+        "pick_sigma_px": ridge.pick_sigma_px,
+    }
+    return record | ({"lens": f"../{_file('lens', job.setup.lenses, ridge.lens)}"} if ridge.lens else {})
+
+
+def _check(
+    job: Job, folder: Path, progress: Progress | None, drawing: bool
+) -> tuple[dict[str, Any], dict[str, Any] | None]:
+    setup = job.setup.close_ups
+    profile: LensProfile | None = None
+    if setup.lens:
+        profile = load_profile(folder / _file("lens", job.setup.lenses, setup.lens))
+    audits = audit_photos(
+        [folder / _PHOTO_FOLDER / photo.name for photo in photos_of(job, "close-up")],
+        [load_target(folder / _file("target", job.setup.targets, name)) for name in setup.targets],
+        load_plan(folder / "plan.json"),
+        profile=profile,
+        progress=progress,
+    )
+    record = {"photos": [audit.record() for audit in audits]}
+    if not drawing:
+        return record, None
+    seen = [audit for audit in audits if isinstance(audit, FlangeAudit)]
+    return record, {"flanges": [_flange_drawing(audit) for audit in seen]}
+
+
+def _flange_drawing(audit: FlangeAudit) -> dict[str, Any]:
+    """Return where the flange lies, and the map from its millimetres to the photo's pixels."""
+    polygon = np.asarray(audit.flange.polygon_mm, dtype=float)
+    return {
+        "photo": audit.photo,
+        "target": audit.target.name,
+        "outline_mm": list(audit.target.outline_mm),
+        "along": np.asarray(audit.flange.along, dtype=float).tolist(),
+        "polygon_mm": polygon.tolist(),
+        "px_from_mm": _homography(audit.view, audit.target.thickness_mm, polygon).tolist(),
+    }
+
+
+def _homography(view: View, z_mm: float, polygon_mm: Array) -> Array:
+    """Return the straight-line map, shape (3, 3), that is nearest to a view over a region of the plane."""
+    low, high = polygon_mm.min(axis=0), polygon_mm.max(axis=0)
+    axes = (np.linspace(low[i], high[i], 9) for i in range(2))
+    grid = np.stack(np.meshgrid(*axes), axis=-1).reshape(-1, 2)
+    px = to_px(view, grid, z_mm)
+    is_seen = np.isfinite(px).all(axis=1)
+    found, _ = cv2.findHomography(grid[is_seen], px[is_seen])
+    if np.shape(found) != (3, 3):
+        msg = "the flange is seen edge-on"
+        raise GeometryError(msg)
+    return np.asarray(found, dtype=np.float64)
+
+
+def _plan(job: Job, folder: Path) -> dict[str, Any]:
+    length = ridge_to_lay_out(job)
+    if length is None:
+        raise StoreError(_MISSING["plan"])
+    asked = _default_options() | dict(job.setup.layout.options)
+    asked |= {"ridges": (length[0],), "u95s": (length[1],)}
+    return job_record(plan_from_options(folder / "plan.json", job.units, asked))
+
+
+def _default_options() -> dict[str, Any]:
+    """Return the options of `plan` as they stand when nothing is typed."""
+    command = click.command("plan")(plan_options(lambda **_: None))
+    return dict(command.make_context("plan", []).params)
+
+
+def _file(part: str, files: Mapping[str, Any], name: str) -> str:
+    """Return where a target or lens lies in the laid-out folder; their own names are no file names."""
+    return f"{part}/{list(files).index(name)}.json"
+
+
+def _write(record: Any, path: Path) -> None:
+    path.write_text(json.dumps(record), encoding="utf-8")
+
+
+def _link(source: Path, place: Path) -> None:
+    """Put a file at a place without copying it where the system can."""
+    try:
+        place.symlink_to(source.absolute())
+    except OSError:
+        shutil.copyfile(source, place)
