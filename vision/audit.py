@@ -18,18 +18,30 @@ from calib.profile import LensProfile
 from calib.targets import Target
 from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.flange import Flange, find_flange
+from vision.laps import LapSighting, NoLap, find_lap
 from vision.photo import load_photo
 from vision.plan import Plan
-from vision.plane import View, covariance_mm2, to_mm
+from vision.plane import Rectified, View, covariance_mm2, rectify, to_mm
 from vision.pose import PosedPhoto, UnposedPhoto, pose_photos
 from vision.rivets import Fasteners, RivetSighting, find_fasteners
 from vision.rows import Role, Rows, Surroundings, group_rows
-from vision.rules import RuleVerdict, judge_lap_count, judge_missing, judge_spacings
+from vision.rules import (
+    RuleVerdict,
+    judge_lap_count,
+    judge_lap_length,
+    judge_lap_rows,
+    judge_missing,
+    judge_spacings,
+)
 from vision.sight import Sight, sight_photo
 
 # Sheet metal between its fasteners is not flat: standard uncertainty of a point's height over the plane that
 # the target lies on. Common practice, no source.
 _U_FLATNESS_MM = 0.3
+# Scale of the flattened flange in which the lap's edge is looked for first.
+_FLAT_MM_PER_PX = 0.4
+# A witness mark drawn with a tape on site; common practice, no source.
+_U_WITNESS_MM = 0.5
 # A head between these scores is neither counted nor ruled out.
 _DOUBTFUL_SCORE = (0.3, 0.7)
 # Photos are kept decoded between the two passes up to this much memory; the rest are decoded again.
@@ -96,6 +108,8 @@ class FlangeAudit:
         Rivet heads found.
     rows : Rows
         How they are ordered.
+    lap : LapSighting, NoLap or None
+        The lap, or why its edge was not found; None where no rivets of a lap were found.
     verdicts : tuple of RuleVerdict
         The plan's rules.
     notes : tuple of str
@@ -112,6 +126,7 @@ class FlangeAudit:
     flange: Flange
     rivets: tuple[RivetFinding, ...]
     rows: Rows
+    lap: LapSighting | NoLap | None
     verdicts: tuple[RuleVerdict, ...]
     notes: tuple[str, ...]
 
@@ -135,10 +150,20 @@ class FlangeAudit:
                 {"from": s.first, "to": s.second, "mm": s.mm, "u95_mm": COVERAGE_FACTOR_95 * s.u_mm}
                 for s in self.rows.spacings
             ],
-            "lap": None,
+            "lap": _lap_record(self.lap) if isinstance(self.lap, LapSighting) else None,
             "verdicts": [verdict.record() for verdict in self.verdicts],
             "notes": list(self.notes),
         }
+
+
+def _lap_record(lap: LapSighting) -> dict[str, Any]:
+    return {
+        "edge_px": lap.edge_px.tolist(),
+        "edge_mm": lap.edge_mm.tolist(),
+        "edge_to_witness_mm": lap.edge_to_witness_mm,
+        "lap_mm": lap.lap_mm,
+        "u95_mm": lap.u95_mm,
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,6 +359,7 @@ def audit_flange(sight: Sight, pose: PosedPhoto, target: Target, view: View, pla
         partly_seen=[rivet.partly_seen for rivet in found.rivets],
         around=Surroundings(flange.polygon_mm, (outline,)),
     )
+    lap = _find_lap(image, view, flange, rows, mm, outline, z_mm, plan)
     return FlangeAudit(
         sight.photo.name,
         sight.photo.sha256,
@@ -345,8 +371,9 @@ def audit_flange(sight: Sight, pose: PosedPhoto, target: Target, view: View, pla
         flange,
         _findings(found.rivets, mm, cov, rows),
         rows,
-        _verdicts(found, rows, plan),
-        (*sight.notes, *pose.notes, *flange.notes),
+        lap,
+        _verdicts(found, rows, lap, plan),
+        (*sight.notes, *pose.notes, *flange.notes, *_lap_notes(lap)),
     )
 
 
@@ -377,10 +404,61 @@ def _findings(rivets: Sequence[RivetSighting], mm: Array, cov: Array, rows: Rows
     )
 
 
-def _verdicts(found: Fasteners, rows: Rows, plan: Plan) -> tuple[RuleVerdict, ...]:
+def _find_lap(
+    image: NDArray[np.uint8],
+    view: View,
+    flange: Flange,
+    rows: Rows,
+    mm: Array,
+    outline: Array,
+    z_mm: float,
+    plan: Plan,
+) -> LapSighting | NoLap | None:
+    if not rows.laps:
+        return None
+    return find_lap(
+        image,
+        _flatten(image, view, flange, z_mm),
+        flange,
+        target_mm=outline,
+        columns_mm=[mm[list(column)] for column in rows.laps[0].columns],
+        witness_mm=plan.witness_mm,
+        u_witness_mm=_U_WITNESS_MM,
+    )
+
+
+def _flatten(image: NDArray[np.uint8], view: View, flange: Flange, z_mm: float) -> Rectified:
+    """Return the whole flange straight from above, the ridge along the picture's x axis."""
+    axes = np.array([flange.along, flange.across])
+    places = flange.polygon_mm @ axes.T
+    low, extent = places.min(axis=0), np.ptp(places, axis=0)
+    return rectify(
+        image,
+        view,
+        z_mm=z_mm,
+        corner_mm=low @ axes,
+        size_mm=(float(extent[0]), float(extent[1])),
+        mm_per_px=_FLAT_MM_PER_PX,
+        along=flange.along,
+    )
+
+
+def _lap_notes(lap: LapSighting | NoLap | None) -> tuple[str, ...]:
+    if lap is None:
+        return ()
+    return lap.notes if isinstance(lap, LapSighting) else (str(lap.why),)
+
+
+def _verdicts(
+    found: Fasteners, rows: Rows, lap: LapSighting | NoLap | None, plan: Plan
+) -> tuple[RuleVerdict, ...]:
     verdicts = [*judge_spacings(rows, plan), *judge_missing(rows)]
     low, high = _DOUBTFUL_SCORE
-    for lap in rows.laps:
-        doubtful = sum(low <= found.rivets[i].score < high for i in lap.rivets)
-        verdicts.append(judge_lap_count(lap, rows, plan, doubtful))
+    for group in rows.laps:
+        doubtful = sum(low <= found.rivets[i].score < high for i in group.rivets)
+        verdicts.append(judge_lap_count(group, rows, plan, doubtful))
+    if lap is not None:
+        verdicts.append(judge_lap_length(lap, plan))
+    if isinstance(lap, LapSighting):
+        verdicts += judge_lap_rows(lap, plan)
     return tuple(verdicts)

@@ -4,10 +4,11 @@ A rule never says "meets" for what the photo does not show; see vision/verdict.p
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from calib.uncertainty import COVERAGE_FACTOR_95
+from vision.laps import LapSighting, NoLap
 from vision.plan import Plan
 from vision.rows import Absence, Gap, LapGroup, Role, Rows, Spacing
 from vision.verdict import Judgement, Verdict, judge, judge_count, not_measured
@@ -16,6 +17,11 @@ _PARTLY_SEEN = (
     "one of its rivets is cut by the photo's border: move the camera along the ridge and shoot again"
 )
 _ACROSS_LAP = "the spacing crosses a lap, where the lap's own rivets continue the row"
+_SHOOT_LAP = "shoot the lap again from closer, with the card beside it and the light from another side"
+_DRAW_MARK = (
+    "draw a line on the lower piece at a known distance from its end before the lap is closed, and give the "
+    "distance in the plan (witness_mm)"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,19 +117,32 @@ def judge_lap_count(lap: LapGroup, rows: Rows, plan: Plan, doubtful: int) -> Rul
     )
 
 
-def judge_lap_rows(
-    distances_mm: Sequence[float], u_mm: Sequence[float], lap_mm: float | None, plan: Plan
-) -> list[RuleVerdict]:
+def judge_lap_length(lap: LapSighting | NoLap, plan: Plan) -> RuleVerdict:
+    """Judge the length of a lap; without a witness mark whose distance is known it cannot be told."""
+    if isinstance(lap, NoLap):
+        judgement = not_measured(f"{lap.why}; {_SHOOT_LAP}", lower=plan.lap_min_mm)
+    elif lap.lap_mm is not None and lap.u95_mm is not None:
+        judgement = judge(lap.lap_mm, lap.u95_mm / COVERAGE_FACTOR_95, lower=plan.lap_min_mm)
+    elif lap.witness_px is None:
+        judgement = not_measured(f"no witness mark shows beside the lap; {_DRAW_MARK}", lower=plan.lap_min_mm)
+    else:
+        judgement = not_measured(
+            "a witness mark shows, but the plan does not say how far it is from the lower piece's end "
+            "(witness_mm)",
+            lower=plan.lap_min_mm,
+        )
+    return RuleVerdict("lap length", judgement)
+
+
+def judge_lap_rows(lap: LapSighting, plan: Plan) -> list[RuleVerdict]:
     """Judge each row of lap rivets: its heads must lie whole on the upper piece and hold the lower one.
 
     Parameters
     ----------
-    distances_mm, u_mm : sequence of float
-        Distance of each row from the upper piece's end edge, and its standard uncertainty.
-    lap_mm : float or None
-        Length of the lap, where it was measured; else the plan's least lap stands in for it.
+    lap : LapSighting
+        The lap with its rows' distances from the upper piece's end.
     plan : Plan
-        Size of the heads, and least lap.
+        Size of the heads, and the least lap, which stands in for a lap that was not measured.
 
     Returns
     -------
@@ -131,8 +150,7 @@ def judge_lap_rows(
         One per row. The limits are geometry: half a head from either end of the lap.
     """
     half = plan.rivet_head_mm / 2.0
-    upper = (plan.lap_min_mm if lap_mm is None else lap_mm) - half
+    upper = (plan.lap_min_mm if lap.lap_mm is None else lap.lap_mm) - half
     return [
-        RuleVerdict("lap rivet row", judge(distance, u, lower=half, upper=upper))
-        for distance, u in zip(distances_mm, u_mm, strict=True)
+        RuleVerdict("lap rivet row", judge(row.mm, row.u_mm, lower=half, upper=upper)) for row in lap.rows
     ]
