@@ -4,6 +4,7 @@ A rule never says "meets" for what the photo does not show; see vision/verdict.p
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,10 +14,9 @@ from vision.plan import Plan
 from vision.rows import Absence, Gap, LapGroup, Role, Rows, Spacing
 from vision.verdict import Judgement, Verdict, judge, judge_count, not_measured
 
-_PARTLY_SEEN = (
-    "one of its rivets is cut by the photo's border: move the camera along the ridge and shoot again"
-)
-_ACROSS_LAP = "the spacing crosses a lap, where the lap's own rivets continue the row"
+_MOVE_ALONG = "move the camera along the ridge and shoot again"
+_PARTLY_SEEN = f"one of its rivets is cut by the photo's border: {_MOVE_ALONG}"
+_NONE_MISSING = "no rivet missing"
 _SHOOT_LAP = "shoot the lap again from closer, with the card beside it and the light from another side"
 _DRAW_MARK = (
     "draw a line on the lower piece at a known distance from its end before the lap is closed, and give the "
@@ -70,40 +70,42 @@ def _judge_spacing(spacing: Spacing, lower: float, upper: float) -> Judgement:
     return judge(spacing.mm, spacing.u_mm, lower=lower, upper=upper)
 
 
-def judge_missing(rows: Rows) -> list[RuleVerdict]:
-    """Judge whether the run rows are complete as far as they are seen, one verdict per gap."""
+def judge_missing(rows: Rows, is_clear: Callable[[Gap], bool]) -> list[RuleVerdict]:
+    """Judge whether the run rows are complete as far as they are seen, one verdict per gap.
+
+    Parameters
+    ----------
+    rows : Rows
+        The rivets, ordered.
+    is_clear : callable
+        Says whether the photo shows a gap's place so well that a head there could not be overlooked.
+
+    Returns
+    -------
+    list of RuleVerdict
+        One per gap, or one "meets" for rows without any.
+    """
     gaps = [gap for gap in rows.gaps if gap.role is Role.RUN]
-    verdicts = [RuleVerdict("rivet missing", _judge_gap(gap)) for gap in gaps]
+    verdicts = [RuleVerdict("rivet missing", _judge_gap(gap, is_clear(gap))) for gap in gaps]
     seen = sum(len(run) for run in rows.runs)
     if not gaps and any(len(run) >= 2 for run in rows.runs):
         why = f"no gap between the {seen} rivets of the row as far as the photo shows it"
-        complete = Judgement(None, None, 0, "no rivet missing", 1.0, Verdict.MEETS, why)
+        complete = Judgement(None, None, 0, _NONE_MISSING, 1.0, Verdict.MEETS, why)
         verdicts.append(RuleVerdict("rivet missing", complete))
     return verdicts
 
 
-def _judge_gap(gap: Gap) -> Judgement:
+def _judge_gap(gap: Gap, is_clear: bool) -> Judgement:
     x, y = gap.place_mm
     where = f"at ({x:.0f}, {y:.0f}) mm from the target's corner"
     if gap.absence is Absence.HIDDEN:
-        return Judgement(
-            None,
-            None,
-            None,
-            "no rivet missing",
-            None,
-            Verdict.CANNOT_TELL,
-            f"the place of a rivet {where} is covered: move what lies there and shoot again",
-        )
-    return Judgement(
-        None,
-        None,
-        1,
-        "no rivet missing",
-        0.0,
-        Verdict.DOES_NOT_MEET,
-        f"the row asks for a rivet {where} and none is there",
-    )
+        why = f"the place of a rivet {where} is covered: move what lies there and shoot again"
+    elif not is_clear:
+        why = f"no rivet was seen {where}, but that place is too small or too aslant: {_MOVE_ALONG}"
+    else:
+        why = f"the row asks for a rivet {where} and none is there"
+        return Judgement(None, None, 1, _NONE_MISSING, 0.0, Verdict.DOES_NOT_MEET, why)
+    return Judgement(None, None, None, _NONE_MISSING, None, Verdict.CANNOT_TELL, why)
 
 
 def judge_lap_count(lap: LapGroup, rows: Rows, plan: Plan, doubtful: int) -> RuleVerdict:
