@@ -18,6 +18,9 @@ from vision.rotation import cross_matrix
 # A view's parameters: nine of the camera, a small rotation applied after R (3), the translation (3).
 VIEW_PARAMETERS = 15
 
+# Spacing of the nodes at which the map of a rectified picture is computed exactly.
+_GRID_PX = 16
+
 Floats = NDArray[np.float32]
 
 
@@ -312,25 +315,17 @@ def rectify(
 def _pixel_map(
     view: View, z_mm: float, corner: Array, along: Array, mm_per_px: float, columns: int, rows: int
 ) -> tuple[Floats, Floats]:
-    step = 16
-    grid_x = np.arange(0, columns + step, step, dtype=float)
-    grid_y = np.arange(0, rows + step, step, dtype=float)
-    mesh = np.stack(np.meshgrid(grid_x, grid_y), axis=2).reshape(-1, 2)
-    coarse = to_px(view, corner + mm_per_px * (mesh @ _axes(along)), z_mm)
-    grid = np.nan_to_num(coarse, nan=-1e6).astype(np.float32).reshape(len(grid_y), len(grid_x), 2)
-    fine_x = np.arange(columns, dtype=np.float32) / np.float32(step)
-    fine_y = np.arange(rows, dtype=np.float32) / np.float32(step)
-    # Not by cv2.remap, which interpolates in steps of 1/32: too coarse for a map.
-    at = fine_x[None, :], fine_y[:, None]
-    return _bilinear(grid[:, :, 0], *at), _bilinear(grid[:, :, 1], *at)
-
-
-def _bilinear(grid: Floats, x: Floats, y: Floats) -> Floats:
-    left, top = np.floor(x).astype(np.intp), np.floor(y).astype(np.intp)
-    right, below = (x - left).astype(np.float32), (y - top).astype(np.float32)
-    upper = grid[top, left] * (1 - right) + grid[top, left + 1] * right
-    lower = grid[top + 1, left] * (1 - right) + grid[top + 1, left + 1] * right
-    return (upper * (1 - below) + lower * below).astype(np.float32, copy=False)
+    # Nodes of the coarse grid lie where cv2.resize takes the centres of its source pixels to be, one cell
+    # before the first pixel; it interpolates with float weights, where cv2.remap has steps of 1/32 only.
+    node_x = _GRID_PX * (np.arange(columns // _GRID_PX + 3) - 0.5) - 0.5
+    node_y = _GRID_PX * (np.arange(rows // _GRID_PX + 3) - 0.5) - 0.5
+    mesh = np.stack(np.meshgrid(node_x, node_y), axis=2).reshape(-1, 2)
+    coarse = np.nan_to_num(to_px(view, corner + mm_per_px * (mesh @ _axes(along)), z_mm), nan=-1e6)
+    grid = coarse.astype(np.float32).reshape(len(node_y), len(node_x), 2)
+    size = (_GRID_PX * len(node_x), _GRID_PX * len(node_y))
+    x, y = (cv2.resize(part, size, interpolation=cv2.INTER_LINEAR) for part in cv2.split(grid))
+    inside = np.s_[_GRID_PX : _GRID_PX + rows, _GRID_PX : _GRID_PX + columns]
+    return x[inside].astype(np.float32, copy=False), y[inside].astype(np.float32, copy=False)
 
 
 def _axes(along: Array) -> Array:
