@@ -87,8 +87,10 @@ def _measure(samples: Path, out_dir: Path, console: Console, units: Units) -> Ri
     with progress_bar("ridge") as report:
         alone = _ridge(replace(shoot, photos=shoot.photos[:1]))
         together = _ridge(shoot, report)
-    for found in (alone, together):
-        console.print(ridge_line(found, units))
+    console.print("From one photo, its lens known by its EXIF only:")
+    console.print(ridge_line(alone, units))
+    console.print(f"From all {len(shoot.photos)} together:")
+    console.print(ridge_line(together, units))
     write_json(together.record(), out_dir / "ridge.json")
     return together
 
@@ -112,16 +114,15 @@ def _lay_out(plan: Plan, ridge: RidgeMeasurement, out_dir: Path, console: Consol
 def _layout_lines(run: PlannedRun, units: Units) -> Sequence[Text]:
     layout = run.layout
     pieces = ", ".join(format_length(piece, units) for piece in layout.pieces_mm)
+    lap = format_length(layout.lap_mm, units)
     stations = ", ".join(format_length(station, units) for station in layout.lap_stations_mm)
     facts = [
         ("Pieces, A to B", pieces),
-        (
-            "Laps",
-            f"{layout.joints} of {format_length(layout.lap_mm, units)}, edges at {stations} from gable A",
-        ),
+        ("Laps", f"{layout.joints} of {lap}, edges facing gable end {layout.edges_face}"),
+        ("Lap edges, from A", stations),
         ("Rivets", f"{run.rivets.runs} in runs, {run.rivets.laps} in laps"),
     ]
-    return [Text(f"{name:16}", style="bold").append(value, style="not bold") for name, value in facts]
+    return [Text.assemble((f"{name:19}", "bold"), value) for name, value in facts]
 
 
 def _check(samples: Path, plan: Plan, out_dir: Path, console: Console, units: Units) -> list[dict[str, Any]]:
@@ -150,7 +151,7 @@ def _hold_against_truth(ridge: Comparison, score: CloseUpScore, console: Console
         ("Wrong “meets”", ", ".join(score.wrong_meets) or "none"),
     ]
     for name, value in facts:
-        console.print(Text(f"{name:16}", style="bold").append(value, style="not bold"))
+        console.print(Text.assemble((f"{name:19}", "bold"), value))
 
 
 def _errors(compared: Sequence[Comparison]) -> str:
@@ -170,8 +171,10 @@ def _say_where_to_look(out_dir: Path, console: Console) -> None:
         ("ridge.json", "the ridge, for machines"),
         ("check.json", "the close-ups, for machines"),
     ]
+    width = max(len(str(out_dir / name)) for name, _ in left)
     for name, what in left:
-        console.print(Text(f"{out_dir / name}  ").append(what, style=_ASIDE), soft_wrap=True)
+        path = f"{out_dir / name!s:{width}}"
+        console.print(Text.assemble(path, (f"  {what}", _ASIDE)), soft_wrap=True)
 
 
 def _head(console: Console, words: str) -> None:

@@ -14,7 +14,7 @@ from calib.errors import FileError
 from calib.lengths import Units, format_feet_inches, format_metric
 from vision.audit import FlangeAudit
 from vision.plane import to_px
-from vision.rows import Role
+from vision.rows import Absence, Role
 from vision.verdict import Verdict
 from webui.photo_names import free_name
 
@@ -95,10 +95,7 @@ def draw_audit(audit: FlangeAudit, image: Image, units: Units, head_mm: float) -
     radius_px = 0.5 * head_mm / audit.mm_per_px * _RING
     for rivet in audit.rivets:
         pen.ring(rivet.px, radius_px, _RIVET_COLOURS[rivet.role])
-    for gap in audit.rows.gaps:
-        place = to_px(audit.view, gap.place_mm, z_mm)[0]
-        pen.cross(place, radius_px, _VERDICT_COLOURS[Verdict.DOES_NOT_MEET])
-        pen.text(place + radius_px * np.array([1.5, -1.5]), str(gap.absence), _WHITE)
+    _draw_gaps(pen, audit, radius_px)
     lap = audit.record()["lap"]
     if lap is not None:
         pen.line(np.array(lap["edge_px"]), _WHITE)
@@ -118,6 +115,18 @@ def _draw_spacings(pen: "_Pen", audit: FlangeAudit, units: Units) -> None:
         pen.line(ends, colour)
         words = format_metric(spacing.mm) if units == "metric" else format_feet_inches(spacing.mm)
         pen.text(ends.mean(axis=0), words, colour)
+
+
+def _draw_gaps(pen: "_Pen", audit: FlangeAudit, radius_px: float) -> None:
+    """Cross the places where the pattern asks for a rivet and none was seen, in the colour of the verdict."""
+    judged = iter([each.judgement.verdict for each in audit.verdicts if each.rule == "rivet missing"])
+    for gap in audit.rows.gaps:
+        # Gaps of run rows are judged one by one, in this order; those of a lap by its count.
+        verdict = next(judged, None) if gap.role is Role.RUN else None
+        colour = _WHITE if verdict is None else _VERDICT_COLOURS[verdict]
+        place = to_px(audit.view, gap.place_mm, audit.target.thickness_mm)[0]
+        pen.cross(place, radius_px, colour)
+        pen.text(place, "covered" if gap.absence is Absence.HIDDEN else "none seen", colour)
 
 
 class _Pen:
@@ -142,9 +151,14 @@ class _Pen:
         self.line(np.array([px - arm * (1, -1), px + arm * (1, -1)]), colour)
 
     def text(self, px: Array, words: str, colour: Colour) -> None:
+        """Write words on a dark plate above a point."""
         if not np.isfinite(px).all():
             return
-        font, size = cv2.FONT_HERSHEY_SIMPLEX, 0.42 * self._width_px
-        place = (round(float(px[0])), round(float(px[1])) - 4 * self._width_px)
-        cv2.putText(self.image, words, place, font, size, _BLACK, 3 * self._width_px, cv2.LINE_AA)
-        cv2.putText(self.image, words, place, font, size, colour, self._width_px, cv2.LINE_AA)
+        font, size, gap = cv2.FONT_HERSHEY_SIMPLEX, 0.45 * self._width_px, 4 * self._width_px
+        (width, height), _ = cv2.getTextSize(words, font, size, self._width_px)
+        rightmost = self.image.shape[1] - width - gap
+        left = min(max(round(float(px[0])) - width // 2, gap), rightmost)
+        base = max(round(float(px[1])) - 3 * gap, height + gap)
+        corners = (left - gap, base - height - gap), (left + width + gap, base + gap)
+        cv2.rectangle(self.image, *corners, _BLACK, cv2.FILLED)
+        cv2.putText(self.image, words, (left, base), font, size, colour, self._width_px, cv2.LINE_AA)

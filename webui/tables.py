@@ -11,10 +11,10 @@ from rich import box
 from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.progress_bar import ProgressBar
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
-from calib.lengths import Units, format_feet_inches, format_length, format_metric, format_uncertainty
+from calib.lengths import Units, format_feet_inches, format_length, format_uncertainty
 from calib.scale_check import UNCHECKED_U_SCALE, BarCheck
 
 if TYPE_CHECKING:
@@ -42,8 +42,8 @@ def target_view(sheet: "PrintedSheet", checks: Sequence[BarCheck]) -> Renderable
             f"{UNCHECKED_U_SCALE:.1%}: measure bars {bars} on it and run this again with --bar-x and --bar-y"
         )
     return Group(
-        Text(str(sheet.pdf_path), style=_MAIN).append("  the print, at 100 %", style=_ASIDE),
-        Text(str(sheet.definition_path), style=_MAIN).append("  the target file, for --target", style=_ASIDE),
+        Text.assemble((str(sheet.pdf_path), _MAIN), ("  the print, at 100 %", _ASIDE)),
+        Text.assemble((str(sheet.definition_path), _MAIN), ("  the target file, for --target", _ASIDE)),
         _item("·", state, _ASIDE),
     )
 
@@ -63,12 +63,12 @@ def ridge_view(found: "RidgeMeasurement", units: Units) -> RenderableType:
 def ridge_line(found: "RidgeMeasurement", units: Units) -> Text:
     """Return the one line that matters: the ridge's length with its expanded uncertainty."""
     other: Units = "metric" if units == "imperial" else "imperial"
-    line = Text("Ridge  ", style=_MAIN)
-    line.append(f"{_with_doubt(found.length_mm, found.u95_mm, units)}  ", style="bold cyan")
-    line.append(
-        f"95 %, {found.method}; that is {_with_doubt(found.length_mm, found.u95_mm, other)}", style=_ASIDE
+    shown, in_other = (_with_doubt(found.length_mm, found.u95_mm, each) for each in (units, other))
+    return Text.assemble(
+        ("Ridge  ", _MAIN),
+        (shown, "bold cyan"),
+        (f"  ({in_other}; 95 %, {found.method})", _ASIDE),
     )
-    return line
 
 
 def _with_doubt(length_mm: float, u95_mm: float, units: Units) -> str:
@@ -76,9 +76,7 @@ def _with_doubt(length_mm: float, u95_mm: float, units: Units) -> str:
 
 
 def _budget_table(found: "RidgeMeasurement", units: Units) -> Table:
-    table = _table(
-        "Where the doubt comes from", ("standard uncertainty", "right"), ("share of its square", "left")
-    )
+    table = _table("where the doubt comes from", _fixed("u", is_number=True), "share of u²")
     variance = sum(u_mm**2 for _, u_mm in found.budget)
     for source, u_mm in found.budget:
         share = u_mm**2 / variance
@@ -89,7 +87,7 @@ def _budget_table(found: "RidgeMeasurement", units: Units) -> Table:
 
 def photos_table(photos: Mapping[str, "PhotoResult"]) -> Table:
     """Return what became of every photo of a shoot."""
-    table = _table("Photo", ("used", "left"), ("tags", "left"), ("misfit", "right"), ("notes", "left"))
+    table = _table(_fixed("photo"), "used", "tags", _fixed("misfit", is_number=True), "notes")
     for name, photo in photos.items():
         used = Text("yes", style="green") if photo.is_used else Text("no", style="yellow")
         misfit = "" if photo.rms_px is None else f"{photo.rms_px:.2f} px"
@@ -128,48 +126,31 @@ def check_view(photos: Sequence[Mapping[str, Any]], units: Units) -> RenderableT
 
 
 def _photo_blocks(photo: Mapping[str, Any], units: Units) -> Iterator[RenderableType]:
-    title = Text(photo["photo"], style=_MAIN)
-    if not photo["measured"]:
-        title.append("  not measured", style="yellow")
-        yield title
+    name = (photo["photo"], _MAIN)
+    if photo["measured"]:
+        yield Text.assemble(name, (f"  {_photo_facts(photo)}", _ASIDE))
+        yield _verdict_table(photo["verdicts"], units)
+        yield from _reasons(photo["verdicts"])
     else:
-        title.append(f"  {_photo_facts(photo)}", style=_ASIDE)
-        yield title
-        if photo["verdicts"]:
-            yield _verdict_table(photo["verdicts"], units)
-            yield from _reasons(photo["verdicts"])
+        yield Text.assemble(name, ("  not measured", "yellow"))
     yield from _notes(photo["notes"])
     yield ""
 
 
 def _photo_facts(photo: Mapping[str, Any]) -> str:
-    target = photo["target"]
-    facts = [
-        photo["kind"],
-        f"{target['name']} tags {_ids_in_words(target['tags'])}, misfit {target['rms_px']:.2f} px",
-        f"{photo['mm_per_px']:.2f} mm/px",
-        f"{len(photo['rivets'])} rivets",
-    ]
-    lap_mm = (photo["lap"] or {}).get("lap_mm")
-    if lap_mm is not None:
-        facts.append(f"lap {lap_mm:.1f} mm")
-    return ", ".join(facts)
+    target, lap_mm = photo["target"], (photo["lap"] or {}).get("lap_mm")
+    shows = photo["kind"] if lap_mm is None else f"lap of {lap_mm:.1f} mm"
+    scale = f"misfit {target['rms_px']:.2f} px, {photo['mm_per_px']:.2f} mm/px"
+    return f"{shows}, {len(photo['rivets'])} rivets; {target['name']}: {len(target['tags'])} tags, {scale}"
 
 
 def _verdict_table(verdicts: Sequence[Mapping[str, Any]], units: Units) -> Table:
-    columns = [
-        ("measured", "right"),
-        ("± 95 %", "right"),
-        ("limit", "left"),
-        ("p", "right"),
-        ("verdict", "left"),
-    ]
-    if units == "imperial":
-        columns.insert(1, ("on a tape", "right"))
-    table = _table("Rule", *columns)
+    tape = [_fixed("tape", is_number=True)] if units == "imperial" else []
+    judged = [_fixed("p", is_number=True), _fixed("verdict")]
+    table = _table(_fixed("rule"), _fixed("mm, 95 %", is_number=True), *tape, "limit", *judged)
     for entry in verdicts:
         words, style = _SIGNS[entry["verdict"]]
-        cells = [*_measured_cells(entry, units), entry["limit"], _probability(entry)]
+        cells = [*_measured_cells(entry, units), entry["limit"].removesuffix(" mm"), _probability(entry)]
         table.add_row(entry["rule"], *cells, Text(words, style=style))
     return table
 
@@ -183,31 +164,32 @@ def _reasons(verdicts: Sequence[Mapping[str, Any]]) -> Iterator[RenderableType]:
 
 
 def _measured_cells(entry: Mapping[str, Any], units: Units) -> list[str]:
+    """Return what was measured, in mm and on a tape; empty where nothing has a length."""
     length_mm, u95_mm = entry["measured_mm"], entry["u95_mm"]
-    tape = [] if units == "metric" else ["" if length_mm is None else format_feet_inches(length_mm)]
-    if length_mm is None:
-        count = entry.get("count")
-        return ["" if count is None else str(count), *tape, ""]
-    doubt = "" if u95_mm is None else format_uncertainty(u95_mm, "metric").removeprefix("± ")
-    return [format_metric(length_mm), *tape, doubt]
+    if length_mm is None or u95_mm is None:
+        cells = ["", ""]
+    else:
+        doubt = format_uncertainty(u95_mm, "metric").removesuffix(" mm")
+        cells = [f"{length_mm:.1f} {doubt}", format_feet_inches(length_mm)]
+    return cells if units == "imperial" else cells[:1]
 
 
 def _probability(entry: Mapping[str, Any]) -> str:
     p_conform = entry["p_conform"]
     if p_conform is None:
         return ""
-    # Between the two, a rounded 0 or 1 would claim a certainty that is not there.
-    return f"{p_conform:.0%}" if p_conform in (0.0, 1.0) else f"{min(max(p_conform, 0.001), 0.999):.1%}"
+    # A rounded 0 or 100 % would claim a certainty that is not there.
+    if 0.0 < p_conform < 0.01:
+        return "<1%"
+    return ">99%" if 0.99 < p_conform < 1.0 else f"{p_conform:.0%}"
 
 
 def verdict_line(photos: Sequence[Mapping[str, Any]]) -> Text:
     """Return the sum of all verdicts in one line."""
     counts = Counter(entry["verdict"] for photo in photos for entry in photo["verdicts"])
     measured = sum(bool(photo["measured"]) for photo in photos)
-    line = Text(f"{measured} of {len(photos)} photos measured:", style=_MAIN)
-    for verdict, (words, style) in _SIGNS.items():
-        line.append("  ").append(f"{words} {counts[verdict]}", style=style)
-    return line
+    sums = [(f"   {words} {counts[verdict]}", style) for verdict, (words, style) in _SIGNS.items()]
+    return Text.assemble((f"{measured} of {len(photos)} photos measured", _MAIN), *sums)
 
 
 def _notes(notes: Sequence[str]) -> Iterator[RenderableType]:
@@ -221,9 +203,12 @@ def _item(sign: str, sentence: str, style: str) -> RenderableType:
     return Padding(item, (0, 0, 0, 1))
 
 
-def _table(first: str, *columns: tuple[str, str]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, header_style=_MAIN, pad_edge=False, show_edge=False)
-    table.add_column(first, no_wrap=True)
-    for name, side in columns:
-        table.add_column(name, justify="right" if side == "right" else "left", no_wrap=side == "right")
+def _table(*columns: Column | str) -> Table:
+    table = Table(*columns, box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False, show_edge=False)
+    table.header_style = _MAIN
     return table
+
+
+def _fixed(header: str, *, is_number: bool = False) -> Column:
+    """Return a column that is never broken over two lines."""
+    return Column(header, no_wrap=True, justify="right" if is_number else "left")

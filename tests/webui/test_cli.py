@@ -2,6 +2,7 @@
 
 import json
 import os
+import resource
 import struct
 import subprocess
 import sys
@@ -69,13 +70,14 @@ def test_help_lists_the_commands_in_the_order_of_a_job() -> None:
 
 
 def test_help_answers_within_a_quarter_of_a_second() -> None:
-    def seconds() -> float:
-        began = time.perf_counter()
+    def processor_seconds() -> float:
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         assert start("--help").returncode == 0
-        return time.perf_counter() - began
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
-    # The best of a few: a busy machine may delay one, not all.
-    assert min(seconds() for _ in range(5)) <= 0.25
+    # Processor time, and the best of a few: what else runs on the machine must not decide.
+    assert min(processor_seconds() for _ in range(5)) <= 0.25
 
 
 # Refusals
@@ -288,7 +290,7 @@ def test_ridge_of_one_photo_is_printed_with_budget_in_the_units_asked_for(sample
     assert metric.exit_code == imperial.exit_code == 0
     assert metric.output.startswith("Ridge  13")
     assert imperial.output.startswith("Ridge  43' ")
-    assert "Where the doubt comes from" in imperial.output
+    assert "where the doubt comes from" in imperial.output
 
 
 def test_check_of_sample_close_ups_gives_the_contracts_record(sample_images: Path, tmp_path: Path) -> None:
