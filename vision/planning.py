@@ -111,7 +111,7 @@ class PlannedRun:
 
 @dataclass(frozen=True, slots=True)
 class PlannedJob:
-    """Everything that the plan of a job says."""
+    """Everything that a plan says; ``unmeasured`` names what was asked for but could not be measured."""
 
     plan: Plan
     choices: Choices
@@ -119,6 +119,7 @@ class PlannedJob:
     stock: StockPlan
     takeoff: tuple[TakeoffItem, ...]
     ventilation: Ventilation | None
+    unmeasured: tuple[str, ...] = ()
 
 
 def plan_job(plan: Plan, runs: Sequence[Run], choices: Choices | None = None) -> PlannedJob:

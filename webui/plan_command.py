@@ -4,6 +4,7 @@ The JSON is in mm and mm²; tables are in the units asked for.
 """
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 from typing import Any
@@ -44,7 +45,7 @@ def plan_from_options(plan_path: Path | None, units: Units, asked: Mapping[str, 
     Returns
     -------
     PlannedJob
-        The planned job.
+        The planned job; where seams could not be counted, ``unmeasured`` says so.
 
     Raises
     ------
@@ -58,6 +59,8 @@ def plan_from_options(plan_path: Path | None, units: Units, asked: Mapping[str, 
         lap_max_mm=asked["lap_max"],
         **_given(stub_mm=asked["stub"], gable_clear_mm=asked["gable_clear"], kerf_mm=asked["kerf"]),
     )
+    runs = _runs(plan, asked, units)
+    bays, unmeasured = _count_bays(asked, runs)
     allowance = None if asked["allowance"] is None else asked["allowance"] / 100.0
     choices = Choices(
         wishes=wishes,
@@ -67,7 +70,7 @@ def plan_from_options(plan_path: Path | None, units: Units, asked: Mapping[str, 
             **_given(flange_mm=asked["flange"], gable_rivets=asked["gable_rivets"]),
         ),
         takeoff=TakeoffRules(
-            bays=asked["bays"],
+            bays=bays,
             z_closures=not asked["no_z_closures"],
             **_given(panel_mm=asked["panel_width"], fastener_allowance=allowance, length_allowance=allowance),
         ),
@@ -77,7 +80,7 @@ def plan_from_options(plan_path: Path | None, units: Units, asked: Mapping[str, 
         units=units,
         **_given(keep_offcut_mm=asked["keep_offcut"]),
     )
-    return plan_job(plan, _runs(plan, asked, units), choices)
+    return replace(plan_job(plan, runs, choices), unmeasured=unmeasured)
 
 
 def job_record(job: PlannedJob) -> dict[str, Any]:
@@ -108,6 +111,7 @@ def plan_view(job: PlannedJob) -> RenderableType:
     blocks += [_stock_table(job), "", _takeoff_table(job), ""]
     if job.ventilation is not None:
         blocks += [*_ventilation_blocks(job.ventilation, job.choices.attic, job.choices.units), ""]
+    blocks += [Text(f"• {sentence}", style="yellow") for sentence in job.unmeasured]
     blocks += [*_movement_blocks(job), _defaults_line(job.plan, job.choices.units), Text(FASTENING_CAUTION)]
     return Group(*blocks)
 
@@ -142,6 +146,24 @@ def _runs(plan: Plan, asked: Mapping[str, Any], units: Units) -> list[Run]:
     return ridges + [
         Run(f"hip {i}", length_mm, kind="hip") for i, length_mm in enumerate(asked["hips"], start=1)
     ]
+
+
+def _count_bays(asked: Mapping[str, Any], runs: Sequence[Run]) -> tuple[int | None, tuple[str, ...]]:
+    """Return the bays that were typed, or counted in a photo, and what could not be counted."""
+    if asked["seams"] is None:
+        return asked["bays"], ()
+    if asked["bays"] is not None or len(runs) > 1:
+        msg = "--seams counts the bays of one ridge, so it goes with one ridge and without --bays"
+        raise PlanError(msg)
+    # Pictures are decoded only here, so that planning stays quick without them.
+    from vision.photo import load_photo
+    from vision.seams import SeamCount, count_seams
+
+    path, a_px, b_px = asked["seams"]
+    found = count_seams(load_photo(path).image, a_px, b_px)
+    if isinstance(found, SeamCount):
+        return found.bays, ()
+    return None, (f"{path}: {found.value}; the bays are taken from the panel width",)
 
 
 def _read_measured(path: Path) -> tuple[float, float]:

@@ -12,7 +12,7 @@ import click
 
 from calib.errors import LengthError
 from calib.lengths import parse_length
-from webui.arguments import LengthType, OutputType
+from webui.arguments import LengthType, OutputType, PointType
 
 _AREA_UNITS_MM2 = {
     "ft": 304.8**2,
@@ -170,6 +170,12 @@ _OPTIONS = (
     click.option("--panel-width", type=LengthType(), help="Panel bay, seam to seam.  [default: 16 in]"),
     click.option(
         "--bays", type=click.IntRange(min=1), help="Bays along one side of each ridge, if you counted them."
+    ),
+    click.option(
+        "--seams",
+        type=(click.Path(path_type=Path), PointType(), PointType()),
+        metavar="PHOTO X,Y X,Y",
+        help="Count the bays along a line over the roof in a photo, gable end to gable end (one ridge).",
     ),
     click.option("--no-z-closures", is_flag=True, help="The cap needs no z-closures."),
     click.option("--unvented", is_flag=True, help="No vent strips under the cap."),

@@ -23,7 +23,8 @@ RIDGE_KEYS = {
 @click.option("--units", default="imperial")
 def typed(plan_path, units, picture_path, sheet_path, **asked):
     """Read the options as the real command does; print the record."""
-    click.echo(json.dumps(job_record(plan_from_options(plan_path, units, asked))))
+    job = plan_from_options(plan_path, units, asked)
+    click.echo(json.dumps(job_record(job) | {"unmeasured": job.unmeasured}))
 
 
 def run_plan(*words: str):
@@ -44,7 +45,7 @@ def refused(*words: str) -> str:
 
 def test_json_of_the_32_ft_ridge_is_the_contracts():
     record = run_plan("--ridge", "32 ft", "--u95", "1/2 in")
-    assert set(record) == CONTRACT_KEYS
+    assert set(record) - {"unmeasured"} == CONTRACT_KEYS
     (ridge,) = record["ridges"]
     assert set(ridge) == RIDGE_KEYS
     assert ridge["pieces_mm"] == [2082.8, 3048.0, 3048.0, 2082.8]
@@ -149,6 +150,10 @@ def test_tables_show_layouts_stock_takeoff_air_movement_and_defaults():
             ("--ridge", "32 ft", "--keep-clear", "2", "5 ft", "1 ft"),
             "--keep-clear names ridge 2, but there are only 1",
         ),
+        (
+            ("--ridge", "32 ft", "--bays", "9", "--seams", "a.jpg", "1,1", "9,9"),
+            "goes with one ridge and without",
+        ),
         (("--ridge", "32 ft", "--attic", "1500 ft2"), "both --attic and --vent-rating are needed"),
         (("--ridge", "32 ft", "--metal", "copper"), "copper: gauge 24 is not in our table"),
         (("--ridge", "32 ft", "--installed-at", "95C"), "the cap is installed at 95 °C"),
@@ -166,6 +171,21 @@ def test_measured_file_of_another_kind_is_refused(tmp_path: Path):
         MeasureError, match=r"no measured ridge in it; give a file that `measure --json` wrote"
     ):
         run_plan("--measured", str(path))
+
+
+def test_bays_are_counted_in_a_photo(rendered_photos: Path):
+    # Counted by eye in this rendered photo: 23 seams between the two points, so 24 bays, 48 z-closures.
+    photo = str(rendered_photos / "house1_dev_1.jpg")
+    record = run_plan("--ridge", "30 ft", "--seams", photo, "560,1100", "2560,1030")
+    assert {line["item"]: line["quantity"] for line in record["takeoff"]}["z-closure"] == 48
+    assert record["unmeasured"] == []
+
+
+def test_seams_that_do_not_show_are_told_and_the_panel_width_is_used(rendered_photos: Path):
+    photo = str(rendered_photos / "house1_dev_1.jpg")
+    record = run_plan("--ridge", "32 ft", "--seams", photo, "100,2200", "1100,2210")
+    assert "no even row of seams shows along this line" in record["unmeasured"][0]
+    assert {line["item"]: line["quantity"] for line in record["takeoff"]}["z-closure"] == 48
 
 
 @pytest.mark.parametrize(
