@@ -274,9 +274,7 @@ def _fewest_cuts(plan: Plan, ridge_mm: float, wishes: Wishes) -> Layout:
 def _fewest_joints(plan: Plan, ridge_mm: float, wishes: Wishes) -> Layout:
     """Lay the fewest pieces with one cut, or with two equal ones where the single one would be a stub."""
     layout = one_cut(plan, ridge_mm, wishes.edges_face)
-    if (
-        layout.joints == 0 or min(layout.pieces_mm) >= wishes.shortest_piece(plan) - TINY_MM
-    ):
+    if layout.joints == 0 or min(layout.pieces_mm) >= wishes.shortest_piece(plan) - TINY_MM:
         return layout
     return equal_ends(plan, ridge_mm, wishes.edges_face)
 

@@ -104,7 +104,7 @@ def count_seams(
 
     Notes
     -----
-    The brightness along the line is freed of slow changes; then combs of every number of bays, slant and phase
+    The brightness along the line is freed of slow changes; combs of every number of bays, slant and phase
     are laid over it, and the one wins whose teeth stand out most from the places half way between them.
     Fewer than about a dozen bays cannot be told from chance that way; they are soon counted by eye.
     """

@@ -3,6 +3,7 @@
 The JSON is in mm and mm²; tables are in the units asked for.
 """
 
+import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import groupby
@@ -28,6 +29,7 @@ from vision.ventilation import LOCAL_CODE, Attic, Ventilation, format_area
 from webui.setout import lap_table, run_table
 
 _MAIN, _ASIDE = "bold", "dim"
+_FOLD = 62  # characters: what is left of 80 beside the name of a layout
 
 
 def plan_from_options(plan_path: Path | None, units: Units, asked: Mapping[str, Any]) -> PlannedJob:
@@ -248,7 +250,7 @@ def _run_blocks(job: PlannedJob, run: PlannedRun) -> Iterator[RenderableType]:
     title.append(f"{format_length(run.run.length_mm, units)}{doubt}", style="bold cyan")
     title.append(f"  {', '.join(run.chosen.names)}", style=_MAIN)
     yield title
-    yield _options_table(run, units)
+    yield from _options_tables(run, units)
     for table in (lap_table(job, run), run_table(job, run)):
         if table.rows:
             yield ""
@@ -257,43 +259,54 @@ def _run_blocks(job: PlannedJob, run: PlannedRun) -> Iterator[RenderableType]:
         yield Text(f"• {note}")
 
 
-def _options_table(run: PlannedRun, units: Units) -> Table:
-    table = _table(
-        "layout", "joints", "cuts", "lap", "pieces, A to B", "lap edges at", "stock", "waste", "within U"
-    )
+def _options_tables(run: PlannedRun, units: Units) -> Iterator[RenderableType]:
+    """Compare the layouts in numbers, then show the pieces of each and where its lap edges lie."""
+    numbers = _table("layout", "joints", "cuts", "lap", "shortest", "stock", "waste", "in U")
+    pieces = _table("layout", "pieces from A to B; stations of the lap edges")
     for option in run.options:
-        is_chosen = option is run.chosen
-        table.add_row(*_option_cells(option, run, units), style=_MAIN if is_chosen else "")
-    return table
+        style = _MAIN if option is run.chosen else ""
+        names = "\n".join(option.names)
+        layout = option.layout
+        if layout is None:
+            pieces.add_row(names, f"cannot be had: {option.why}")
+            continue
+        numbers.add_row(
+            names,
+            str(layout.joints),
+            str(len(layout.cut_pieces)),
+            format_length(layout.lap_mm, units),
+            format_length(min(layout.pieces_mm), units),
+            str(option.stock),
+            format_length(option.waste_mm, units),
+            _held(option, run),
+            style=style,
+        )
+        lengths = _folded(_repeated([format_length(piece, units) for piece in layout.pieces_mm]))
+        edges = _folded([format_length(station, units) for station in layout.lap_stations_mm])
+        pieces.add_row(names, lengths + (f"\n{edges}" if edges else ""), style=style)
+    yield numbers
+    yield ""
+    yield pieces
 
 
-def _option_cells(option: Option, run: PlannedRun, units: Units) -> list[str]:
-    layout = option.layout
-    names = "\n".join(option.names)
-    if layout is None:
-        return [names, "–", "–", "–", option.why, "", "–", "–", "–"]
-    holds = "holds" if option.survives(run.run.length_mm, run.run.u95_mm) else "does not hold"
-    return [
-        names,
-        str(layout.joints),
-        str(len(layout.cut_pieces)),
-        format_length(layout.lap_mm, units),
-        _repeated([format_length(piece, units) for piece in layout.pieces_mm]),
-        _brief([format_length(station, units) for station in layout.lap_stations_mm]),
-        str(option.stock),
-        format_length(option.waste_mm, units),
-        holds if run.run.u95_mm else "–",
-    ]
+def _held(option: Option, run: PlannedRun) -> str:
+    """Say whether a layout holds for every ridge length within its uncertainty."""
+    if not run.run.u95_mm:
+        return "–"
+    return "holds" if option.survives(run.run.length_mm, run.run.u95_mm) else "fails"
 
 
-def _repeated(words: Sequence[str]) -> str:
-    """Return ``a, 2 × b, a`` for a, b, b, a."""
+def _repeated(words: Sequence[str]) -> list[str]:
+    """Return ``a``, ``2 × b``, ``a`` for a, b, b, a."""
     groups = [(word, len(list(group))) for word, group in groupby(words)]
-    return ", ".join(word if count == 1 else f"{count} × {word}" for word, count in groups)
+    return [word if count == 1 else f"{count} × {word}" for word, count in groups]
 
 
-def _brief(words: Sequence[str]) -> str:
-    return ", ".join(words) if words else "none"
+def _folded(words: Sequence[str]) -> str:
+    """Return the words in lines that fit a narrow terminal, parted between words only."""
+    glue = "\N{NO-BREAK SPACE}"
+    joined = ", ".join(word.replace(" ", glue) for word in words)
+    return textwrap.fill(joined, _FOLD).replace(glue, " ")
 
 
 def _stock_table(job: PlannedJob) -> RenderableType:
@@ -302,7 +315,7 @@ def _stock_table(job: PlannedJob) -> RenderableType:
     table = _table("stock pieces", "cut into", "offcut")
     for (cut, offcut), group in groupby(zip(stock.cuts, stock.offcuts_mm, strict=True)):
         kept = "  kept" if offcut >= stock.keep_mm else ""
-        pieces = _repeated([format_length(piece, units) for piece in cut])
+        pieces = _folded(_repeated([format_length(piece, units) for piece in cut]))
         table.add_row(
             str(len(list(group))), pieces, f"{format_length(offcut, units)}{kept}" if offcut else "–"
         )

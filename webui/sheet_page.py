@@ -4,16 +4,13 @@ from typing import Literal
 
 from reportlab.lib.utils import simpleSplit
 from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from calib.lengths import Units, format_feet_inches, format_metric
+from calib.sheet_layout import BOLD, REGULAR, register_fonts
 
 MM_PER_PT = 25.4 / 72.0
 MARGIN_MM = 10.0
-
-# Fonts that come with the PDF library; embedded, so that every viewer shows the same.
-REGULAR, BOLD = "Vera", "VeraBd"
 
 _LINE_SPACING = 1.22
 _BAND_GREY = 0.90
@@ -33,8 +30,7 @@ class SheetPage:
     """One page of a PDF, in mm with y down; black on white."""
 
     def __init__(self, canvas: Canvas, size_pt: tuple[float, float]) -> None:
-        for name in (REGULAR, BOLD):
-            pdfmetrics.registerFont(TTFont(name, f"{name}.ttf"))
+        register_fonts()
         self.canvas = canvas
         self.width_mm, self.height_mm = (side * MM_PER_PT for side in size_pt)
 
