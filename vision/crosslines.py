@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.camera import Array
 from calib.errors import GeometryError
 from vision.flange import Flange
-from vision.plane import Floats, Rectified, rectify
+from vision.plane import Floats, Rectified, rectify, to_mm, to_px
 
 # The numbers below are settings of ours, chosen on drawn pictures; no source.
 # Fold and hem have highlights and shadows of their own.
@@ -38,6 +38,11 @@ _APART_MM, _MOST = 5.0, 8
 _COVERAGE_MIN, _FITTED_SLOPE_MAX = 0.65, 0.015
 # Half width and step of a profile, and half width of its part that strips are compared on.
 _REACH_MM, _STEP_MM, _CORE_MM = 10.0, 0.2, 3.0
+# A camera's blur (standard deviation, in its own pixels): lens, sensor and resampling together.
+_BLUR_PX = 0.75
+# A line's steepest flank, as a share of the flank that the blur would leave of a step of the line's height.
+# Streaks of dirt and shadows with a penumbra are softer.
+_SHARPNESS_MIN = 0.55
 # What resampling leaves in a strip's shift.
 _SHIFT_FLOOR_MM = 0.02
 # A strip further off than this does not show the same line.
@@ -64,6 +69,11 @@ class CrossLine:
         Its line response over that response's standard uncertainty; negative when dark.
     coverage : float
         Share of the strips in sight that show it.
+    rise, fall : float
+        Steepest flanks towards brighter and darker along the ridge, as shares of a blurred step of the line's
+        own height.
+    blur_mm : float
+        Blur expected there, along the ridge, standard deviation.
     distances_mm : ndarray of shape (M,)
         Places of the profile, along the ridge, from the line.
     levels : ndarray of shape (M, 3)
@@ -80,6 +90,9 @@ class CrossLine:
     half_length_mm: float
     contrast: float
     coverage: float
+    rise: float
+    fall: float
+    blur_mm: float
     distances_mm: Array
     levels: Array
     u_level: float
@@ -343,7 +356,8 @@ def _fit_line(band: _Band, seed: _Seed) -> CrossLine | None:
     slope = abs(seed.slope + float(line[1]))
     if abs(contrast) < _CONTRAST_MIN or coverage < _COVERAGE_MIN or slope > _FITTED_SLOPE_MAX:
         return None
-    return _describe(band, seed, line, cov, moved, contrast, coverage)
+    found = _describe(band, seed, line, cov, moved, contrast, coverage)
+    return found if max(found.rise, found.fall) > _SHARPNESS_MIN else None
 
 
 def _compare(profiles: _Profiles, line: Array, moved: _Profiles) -> tuple[Array, NDArray[np.bool_]]:
@@ -406,12 +420,15 @@ def _describe(
     band: _Band, seed: _Seed, line: Array, cov: Array, moved: _Profiles, contrast: float, coverage: float
 ) -> CrossLine:
     shown = np.isfinite(moved.levels[:, :, 0]).mean(axis=0) > 0.5
-    levels = moved.levels[:, shown]
+    levels, distances = moved.levels[:, shown], moved.distances[shown]
     count = np.isfinite(levels[:, :, 0]).sum(axis=0)
     mean = np.nanmean(levels, axis=0)
     spread = np.nanstd(levels - np.nanmean(levels, axis=1, keepdims=True), axis=0)
+    station = seed.station_mm + float(line[0])
+    blur_mm = _blur_mm(band, station)
+    rise, fall = _flanks(distances, mean.mean(axis=1), blur_mm)
     return CrossLine(
-        station_mm=seed.station_mm + float(line[0]),
+        station_mm=station,
         offset_mm=band.middle_mm,
         slope=seed.slope + float(line[1]),
         u_station_mm=float(math.sqrt(cov[0, 0])),
@@ -419,7 +436,27 @@ def _describe(
         half_length_mm=(band.span[1] - band.span[0]) / 2.0,
         contrast=contrast,
         coverage=coverage,
-        distances_mm=moved.distances[shown],
+        rise=rise,
+        fall=fall,
+        blur_mm=blur_mm,
+        distances_mm=distances,
         levels=mean,
         u_level=float(np.median(spread / np.sqrt(count)[:, None])),
     )
+
+
+def _blur_mm(band: _Band, station_mm: float) -> float:
+    """Return the camera's blur along the ridge, on the sheet."""
+    view, z_mm = band.picture.view, band.picture.z_mm
+    middle = station_mm * band.flange.along + band.middle_mm * band.flange.across
+    by_px = to_mm(view, to_px(view, middle, z_mm), z_mm).by_px[0]
+    return _BLUR_PX * float(np.hypot(*(band.flange.along @ by_px)))
+
+
+def _flanks(distances: Array, levels: Array, blur_mm: float) -> tuple[float, float]:
+    """Return the steepest rise and fall near a line's middle, as shares of a blurred step of its height."""
+    near = np.abs(distances) <= _CORE_MM
+    slope = np.gradient(levels, distances)[near]
+    height = max(float(np.ptp(levels[near])), 1e-3)
+    blurred_step = height / (math.sqrt(2.0 * math.pi) * blur_mm)
+    return float(max(slope.max(), 0.0)) / blurred_step, float(max(-slope.min(), 0.0)) / blurred_step

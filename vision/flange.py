@@ -28,8 +28,8 @@ _REACH_ALONG_MM, _REACH_ACROSS_MM = 600.0, 290.0
 _COARSE_MM_PER_PX, _FINE_MM_PER_PX = 2.0, 1.0
 # Length along the ridge that is averaged before robust statistics over such chunks.
 _CHUNK_MM = 20.0
-# A target's edge and its shadow are left out by this margin.
-_TARGET_MARGIN_MM = 10.0
+# Margin round the target left out, for its edge and shadow, and how far its corners may jut over a border.
+_TARGET_MARGIN_MM, _JUT_MM = 10.0, 15.0
 # A border's step stands out of its standard uncertainty by the first factor; a lesser one down to the second
 # casts doubt. The floor, in grey levels, is what eight bits and a texture along the ridge leave in a mean.
 _CONTRAST_MIN, _CONTRAST_DOUBTFUL, _GREY_FLOOR = 5.0, 3.5, 0.3
@@ -41,8 +41,8 @@ _BORDER_DEPTH_MM = 6.0
 _SHOWN_SHARE = 0.4
 # Sheet metal is not flat, so that its borders are not quite parallel in the picture.
 _U_PARALLEL_RAD = 0.001
-# What lies beyond the hem is this much rougher along the ridge (ribs of panels) than beyond the fold.
-_ROUGHER = 1.5
+# Weight of the dark under a hem beside the ribs of the panels, and by how much the hem is more like one.
+_GROOVE_SHARE, _CLEARLY_MORE = 0.3, 1.5
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -144,7 +144,7 @@ def find_flange(image: NDArray[np.uint8], view: View, *, z_mm: float, outline_mm
     band = _look(photo, along, _FINE_MM_PER_PX)
     slope = _best_slope(band, 2.0 * _COARSE_STEP, _FINE_STEP)
     rows = _contrasts(band, slope)
-    reach = target.half_extent(_square_to(along))
+    reach = target.half_extent(_square_to(along)) - _JUT_MM
     pair = _pick_pair(band, rows, _candidates(band, rows, -reach, -1), _candidates(band, rows, reach, 1))
     fits = [_fit_border(band, rows, slope, row) if row is not None else None for row in pair]
     return _assemble(band, photo, rows, slope, fits)
@@ -228,9 +228,10 @@ class _Look:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Rows:
-    """How clearly each row of a look is a step (signed), and the channel where it is clearest."""
+    """How clearly (signed) and how high each row of a look is a step, in the channel where it is clearest."""
 
     contrast: Array
+    height: Array
     channel: NDArray[np.intp]
 
 
@@ -337,7 +338,10 @@ def _contrasts(band: _Look, slope: float) -> _Rows:
     spread = 1.4826 * np.nanmedian(np.abs(aligned[:, enough] - median), axis=0)
     contrast[enough] = median / (spread / np.sqrt(count[enough])[:, None] + _GREY_FLOOR)
     channel = np.abs(np.nan_to_num(contrast)).argmax(axis=1)
-    return _Rows(np.take_along_axis(contrast, channel[:, None], axis=1)[:, 0], channel)
+    height = np.zeros_like(contrast)
+    height[enough] = np.abs(median)
+    of_row = np.arange(len(channel)), channel
+    return _Rows(contrast[of_row], height[of_row], channel)
 
 
 def _candidates(band: _Look, rows: _Rows, start_mm: float, side: int) -> list[int]:
@@ -353,7 +357,7 @@ def _candidates(band: _Look, rows: _Rows, start_mm: float, side: int) -> list[in
             continue
         near = [row, *beyond[:depth]]
         beyond = beyond[depth:]
-        found.append(max(near, key=lambda i: float(strength[i])))
+        found.append(max(near, key=lambda i: float(rows.height[i])))
     return found
 
 
@@ -470,16 +474,19 @@ def _ends_mm(band: _Look, polygon: Array, fit: _Fit) -> Array:
 
 
 def _which_is_hem(band: _Look, fits: Sequence[_Fit | None]) -> tuple[bool, list[str]]:
-    """Say whether the second border is the hem: beyond it lie ribbed panels, beyond the fold smooth sheet."""
-    rough = [_roughness(band, fit, side) for fit, side in zip(fits, (-1, 1), strict=True)]
+    """Say whether the second border is the hem."""
+    before, after = (_like_a_hem(band, fit, side) for fit, side in zip(fits, (-1, 1), strict=True))
     notes = []
-    if max(rough) < _ROUGHER * min(rough):
+    if max(before, after) < _CLEARLY_MORE * min(before, after) or before == after:
         notes.append("which border is the fold and which the hem is not clear")
-    return rough[1] >= rough[0], notes
+    return after >= before, notes
 
 
-def _roughness(band: _Look, fit: _Fit | None, side: int) -> float:
-    """Return how much the grey level changes along the ridge beyond a border, as a share of it."""
+def _like_a_hem(band: _Look, fit: _Fit | None, side: int) -> float:
+    """Return how much what lies beyond a border looks like panels under a hem, not like smooth sheet.
+
+    Ribs change the grey level along the ridge, and the hem keeps light from the panels next to it.
+    """
     if fit is None:
         return 0.0
     beyond = side * (band.offsets - fit.offset)
@@ -487,9 +494,13 @@ def _roughness(band: _Look, fit: _Fit | None, side: int) -> float:
     shown = band.ground[rows].all(axis=0)
     if not rows.any() or shown.sum() * band.mm_per_px < 4.0 * _CHUNK_MM:
         return 0.0
-    profile = band.picture[rows][:, shown].mean(axis=(0, 2))
-    # The flank of a rib is a few millimetres wide, and ribs take a small share of the length.
-    return float(np.percentile(np.abs(profile[6:] - profile[:-6]), 97) / max(float(profile.mean()), 1.0))
+    strip = band.picture[rows][:, shown].mean(axis=2)
+    level = max(float(strip.mean()), 1.0)
+    # The flank of a rib is a few millimetres wide.
+    profile = strip.mean(axis=0)
+    ribs = float(np.std(profile[6:] - profile[:-6])) / level
+    near = strip[np.argsort(beyond[rows])][:6].mean()
+    return ribs + _GROOVE_SHARE * max(0.0, 1.0 - float(near) / level)
 
 
 def _doubtful_rows(band: _Look, rows: _Rows, lines: Sequence[tuple[float, float]], extent: float) -> bool:

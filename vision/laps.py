@@ -18,7 +18,7 @@ from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.crosslines import CrossLine, find_cross_lines
 from vision.flange import Flange
 from vision.plane import Rectified, View, covariance_mm2, to_mm, to_px
-from vision.stepedge import BLUR_PX, EdgePlace, locate_edge
+from vision.stepedge import EdgePlace, locate_edge
 
 # The lap's rivets nearest to the edge: about an inch from it, by this much either way, and never beyond these
 # bounds; common practice, no source.
@@ -31,9 +31,9 @@ _LAP_MIN_MM = 40.0
 # The numbers below are settings of ours, chosen on drawn pictures; no source.
 # The edge must show along this share of the flange.
 _EDGE_COVERAGE_MIN = 0.65
-# A mark is as bright on one side as on the other, but for this share of its own contrast, and parallel to the
-# edge within this (rise over run).
-_MARK_STEP_MAX, _MARK_SLOPE_MAX = 0.35, 0.008
+# A mark has two flanks, the lesser one this share of the other at least, and is parallel to the edge within
+# this (rise over run). No other line there is more than this share as clear.
+_MARK_FLANKS_MIN, _MARK_SLOPE_MAX, _MARK_RIVAL_SHARE = 0.4, 0.008, 0.35
 # A mark's middle within its own width.
 _U_MARK_MM = 0.1
 # Sheets are not flat: the depth of the target's plane where the lap lies, and from the edge to the mark.
@@ -245,27 +245,25 @@ def _choose_mark(
 ) -> tuple[CrossLine | None, list[str]]:
     """Return the witness mark, if just one line can be it."""
     reach = math.inf if witness_mm is None else witness_mm - _LAP_MIN_MM
-    beyond = [
-        line
-        for line in lines
-        if 0.0 < edge.lower * (line.station_mm - edge.line.station_mm) < reach
-        and abs(line.slope - edge.line.slope) < _MARK_SLOPE_MAX
-        and _is_mark(line)
-    ]
-    beyond.sort(key=lambda line: -abs(line.contrast) * line.coverage)
+    beyond = [line for line in lines if 0.0 < edge.lower * (line.station_mm - edge.line.station_mm) < reach]
+    beyond.sort(key=_strength, reverse=True)
     if not beyond:
         return None, ["no witness mark shows beside the upper sheet's end"]
-    if len(beyond) > 1:
+    if len(beyond) > 1 and _strength(beyond[1]) > _MARK_RIVAL_SHARE * _strength(beyond[0]):
         return None, ["more than one line may be the witness mark, so that none is taken"]
+    if not _is_mark(beyond[0], edge.line):
+        return None, ["the line beside the upper sheet's end does not look like a drawn mark"]
     return beyond[0], []
 
 
-def _is_mark(line: CrossLine) -> bool:
-    """Say whether a line is thin and alike on both sides."""
-    x, y = line.distances_mm, line.levels.mean(axis=1)
-    left, right = (float(np.median(y[(side * x > 1.5) & (side * x < 4.0)])) for side in (-1, 1))
-    height = float(y[np.abs(x) <= 0.5].mean()) - (left + right) / 2.0
-    return abs(right - left) < _MARK_STEP_MAX * abs(height)
+def _strength(line: CrossLine) -> float:
+    return abs(line.contrast) * line.coverage
+
+
+def _is_mark(line: CrossLine, edge: CrossLine) -> bool:
+    """Say whether a line is thin, with a flank on both sides, and parallel to the edge."""
+    flanks = sorted((line.rise, line.fall))
+    return flanks[0] > _MARK_FLANKS_MIN * flanks[1] and abs(line.slope - edge.slope) < _MARK_SLOPE_MAX
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -326,15 +324,13 @@ def _place_edge(picture: Rectified, flange: Flange, edge: _Edge) -> EdgePlace:
     middle = line.station_mm * flange.along + line.offset_mm * flange.across
     to_camera = view.position_mm - (*middle, picture.z_mm)
     view_slope = edge.lower * float(to_camera[:2] @ flange.along) / -to_camera[2]
-    by_px = to_mm(view, to_px(view, middle, picture.z_mm), picture.z_mm).by_px[0]
-    blur_mm = BLUR_PX * float(np.hypot(*(flange.along @ by_px)))
     order = slice(None, None, edge.lower)
     return locate_edge(
         edge.lower * line.distances_mm[order],
         line.levels[order],
         line.u_level,
         view_slope=view_slope,
-        blur_mm=blur_mm,
+        blur_mm=line.blur_mm,
     )
 
 

@@ -17,24 +17,25 @@ SHEET_MM = 0.701
 # How far the upper sheet's top stands above the lower one: the sheet and what holds the two apart, paint and
 # squeezed sealant (0.35 mm; common practice, no source).
 RISE_MM, U_RISE_MM = SHEET_MM + 0.35, 0.25
-# Next to a step of height h the sky is seen in part, (1 + cos atan(h / x)) / 2 at x from its foot; half of
-# what is lost at the foot is back at x = h / tan 60 deg. The spread is that of light that is not even.
-_SHADE_PER_RISE, _U_SHADE_MM = 0.577, 0.25
-# In direct sun the shadow may be of any length up to this, with this probability.
-_LONG_SHADOW_MM, _P_LONG = 6.0, 0.15
-# A camera's blur (standard deviation, in its own pixels), lens, sensor and resampling together; a setting.
-BLUR_PX, _U_BLUR_SHARE = 0.75, 0.3
+# What lies in the dark below the sheet or in the sun's shadow is about this much darker than the lower sheet,
+# and the foot of the step, which sees half of the sky at best, this much; shares of the level, settings.
+_DARK, _U_DARK = -0.5, 0.35
+_SHADE, _U_SHADE = -0.3, 0.2
+# The cut's face may be darker or brighter than the sheet by about this share.
+_U_FACE = 0.5
+# Widths of a shadow beside the step, with their probabilities: no sun, or a sun of any height; settings.
+_SHADOWS_MM = np.array([0.0, 0.2, 0.5, 0.9, 1.4, 2.0, 3.0])
+_P_SHADOWS = np.array([0.3, 0.3, 0.12, 0.08, 0.07, 0.07, 0.06])
+# How well the blur is known beforehand, as a share of it; a setting.
+_BLURS, _U_BLUR_SHARE = np.array([0.8, 1.2]), 0.3
 # What sharpening and the model leave unexplained, as a share of the profile's range.
 _MODEL_SHARE = 0.04
 # Part of the profile that is explained, and what remains uncertain of the edge whatever the fit says.
 _BEFORE_MM, _BEYOND_MM, _U_FLOOR_MM = 4.0, 7.0, 0.08
-# A strip's level lies about as far from its neighbours' as they lie from black, or less.
-_STRIP_SHARE = 0.5
 
-_EDGES_MM = np.arange(-6.0, 1.55, 0.1)
-_WIDTHS_MM = np.concatenate([np.arange(0.1, 2.0, 0.15), np.arange(2.2, 6.1, 0.4)])
-_BLURS = np.array([0.75, 1.0, 1.3])
-_RISES_SIGMA = np.linspace(-2.0, 2.0, 9)
+# Places of the edge that are tried, and heights of the step in standard uncertainties.
+_EDGES_MM = np.arange(-3.0, 1.25, 0.1)
+_RISES_SIGMA = np.array([-1.6, -0.8, 0.0, 0.8, 1.6])
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,69 +91,89 @@ def locate_edge(
 
     Notes
     -----
-    The profile is modelled as upper sheet, cut face, shade, lower sheet, seen through a Gaussian blur, with a
-    linear trend; the levels are integrated out for every place of the edge, width of the shade and blur on a
-    grid. The face shows thickness times slope of itself, and may be darker or brighter than the sheet. Prior
-    for the shade: what shows below the sheet, and what the step keeps from the sky; where the camera stands
-    on the upper side the edge hides part of it.
+    From the upper sheet to the lower one the profile is modelled as sheet, cut face, dark (what shows of the
+    gap below the sheet, and the sun's shadow) and lower sheet, dimmed beside the step by as much of the sky
+    as it hides, (1 - cos atan(h / x)) / 2 at x from the foot of a step of height h; all seen through a
+    Gaussian blur, with a linear trend. The geometry follows from the step's height, the sheet's thickness and
+    the view, and is tried on a grid of edges, heights, shadows and blurs; the levels, linear in the model,
+    are integrated out under Gaussian priors.
     """
     used = (distances_mm >= -_BEFORE_MM) & (distances_mm <= _BEYOND_MM)
     x, y = distances_mm[used], levels[used].mean(axis=1)
     sigma = math.hypot(u_level, _MODEL_SHARE * float(np.ptp(y)))
-    step_mm = float(x[1] - x[0])
-    # Samples nearer than the blur say the same thing.
-    news = min(1.0, step_mm / blur_mm)
-    face_mm = SHEET_MM * max(view_slope, 0.0)
-    fit = np.stack([_fit_strips(x, y, face_mm, blur_mm * blur, sigma) for blur in _BLURS], axis=2)
-    log_likelihood = news * fit - 0.5 * (np.log(_BLURS) / _U_BLUR_SHARE) ** 2
     rises = rise_mm + u_rise_mm * _RISES_SIGMA
-    log_prior = _log_width_prior(rises, view_slope) - 0.5 * (_RISES_SIGMA**2)[:, None]
-    # (edges, widths, blurs) and (rises, widths) -> (edges, rises)
-    peak = float(log_likelihood.max())
-    by_width = np.exp(log_likelihood - peak).sum(axis=2)
-    posterior = by_width @ np.exp(log_prior - log_prior.max()).T
+    log_posterior = np.empty((len(_EDGES_MM), len(rises), len(_SHADOWS_MM), len(_BLURS)))
+    for i, rise in enumerate(rises):
+        for k, blur in enumerate(blur_mm * _BLURS):
+            step = _Step(float(rise), view_slope, float(blur))
+            # Samples nearer to each other than the blur say the same thing.
+            news = min(1.0, float(x[1] - x[0]) / float(blur))
+            log_posterior[:, i, :, k] = news * _log_evidence(step, x, y, sigma)
+    log_posterior += -0.5 * (_RISES_SIGMA**2)[:, None, None] + np.log(_P_SHADOWS)[:, None]
+    log_posterior += -0.5 * (np.log(_BLURS) / _U_BLUR_SHARE) ** 2
+    posterior = np.exp(log_posterior - log_posterior.max()).sum(axis=(2, 3))
     return _summary(posterior / posterior.sum(), rises)
 
 
-def _fit_strips(x: Array, y: Array, face_mm: float, blur_mm: float, sigma: float) -> Array:
-    """Return the log likelihood of every place of the edge and width of the shade, the levels integrated out.
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """A step of a height, seen from a side, through a blur; distances grow towards the lower sheet."""
 
-    The profile is U + (L - U) (F1 + F3) / 2 + f (F1 - F2) + s (F2 - F3) + t x, with F1, F2, F3 the blurred
-    steps at the edge, below the cut's face and at the end of the shade; U, L and t are free, the face's f and
-    the shade's s have Gaussian priors.
-    """
-    ends = _EDGES_MM[:, None] + face_mm + _WIDTHS_MM
-    edge, foot = (_blurred_step(x, _EDGES_MM + shift, blur_mm)[:, None, :] for shift in (0.0, face_mm))
-    end = _blurred_step(x, ends.ravel(), blur_mm).reshape(*ends.shape, len(x))
-    ones = np.ones_like(end)
-    parts = [ones, ones * x, (edge + end) / 2.0, foot - end]
-    # Nearly free levels keep the matrix regular where a step lies outside the profile.
-    level = max(float(np.abs(y).mean()), 1.0)
-    spread = [10.0 * level, 10.0 * level, 10.0 * level, _STRIP_SHARE * level]
-    if face_mm > 0.0:
-        parts.append(np.broadcast_to(edge - foot, end.shape))
-        spread.append(_STRIP_SHARE * level)
-    design = np.stack(parts, axis=3)
-    normal = design.swapaxes(2, 3) @ design / sigma**2 + np.diag(np.array(spread) ** -2.0)
-    right = (design.swapaxes(2, 3) @ y[:, None]) / sigma**2
+    rise_mm: float
+    view_slope: float
+    blur_mm: float
+
+    @property
+    def face_end_mm(self) -> float:
+        """Where the sheet's cut face ends in the picture."""
+        return SHEET_MM * max(self.view_slope, 0.0)
+
+    def dark_ends_mm(self) -> Array:
+        """Return where the dark ends in the picture, for each width of the shadow."""
+        foot = self.rise_mm * self.view_slope
+        return np.maximum(foot + _SHADOWS_MM, self.face_end_mm)
+
+    def shade(self, distances: Array) -> Array:
+        """Return what the step hides of the sky, 1 at its foot, blurred."""
+        fine = np.linspace(-4.0, 4.0, 33) * self.blur_mm
+        weight = np.exp(-0.5 * (fine / self.blur_mm) ** 2)
+        places = distances[..., None] + fine
+        beyond = places - self.rise_mm * self.view_slope
+        hidden = 1.0 - beyond / np.hypot(beyond, self.rise_mm)
+        shown = places > max(self.rise_mm * self.view_slope, 0.0)
+        return np.asarray((np.where(shown, hidden, 0.0) @ weight) / weight.sum(), dtype=float)
+
+    def after(self, distances: Array, place_mm: float | Array) -> Array:
+        """Return a step from 0 to 1 at a place, blurred."""
+        return np.asarray(ndtr((distances - place_mm) / self.blur_mm), dtype=float)
+
+
+def _log_evidence(step: _Step, x: Array, y: Array, sigma: float) -> Array:
+    """Return the log evidence of every edge and shadow, shape (edges, shadows), the levels integrated out."""
+    distances = x - _EDGES_MM[:, None]
+    edge, face_end = step.after(distances, 0.0), step.after(distances, step.face_end_mm)
+    ends = step.dark_ends_mm()
+    dark_end = step.after(distances[:, None, :], ends[:, None])
+    shape = dark_end.shape
+    level = max(float(y.mean()), 1.0)
+    # Upper sheet, trend, lower less upper sheet, face, dark, shade: each with the prior's mean and spread.
+    parts = [
+        (np.ones(shape), 0.0, 10.0),
+        (np.broadcast_to(x, shape), 0.0, 10.0),
+        (np.broadcast_to(face_end[:, None], shape), 0.0, 10.0),
+        (np.broadcast_to((edge - face_end)[:, None], shape), 0.0, _U_FACE),
+        (face_end[:, None] - dark_end, _DARK, _U_DARK),
+        (np.broadcast_to(step.shade(distances)[:, None], shape), _SHADE, _U_SHADE),
+    ]
+    design = np.stack([part for part, _, _ in parts], axis=3)
+    mean = level * np.array([value for _, value, _ in parts])
+    precision = np.diag((level * np.array([spread for _, _, spread in parts])) ** -2.0)
+    left = y - design @ mean
+    normal = design.swapaxes(2, 3) @ design / sigma**2 + precision
+    right = (design.swapaxes(2, 3) @ left[..., None]) / sigma**2
     explained = (right * np.linalg.solve(normal, right)).sum(axis=(2, 3))
-    return np.asarray(0.5 * explained - 0.5 * np.linalg.slogdet(normal)[1], dtype=float)
-
-
-def _blurred_step(x: Array, places_mm: Array, blur_mm: float) -> Array:
-    """Return steps from 0 to 1 at each place, shape (places, len(x))."""
-    return np.asarray(ndtr((x[None, :] - places_mm[:, None]) / blur_mm), dtype=float)
-
-
-def _log_width_prior(rises: Array, view_slope: float) -> Array:
-    """Return the log prior of the strip's width for each height of the step, shape (rises, widths)."""
-    shown = rises * (_SHADE_PER_RISE + view_slope) - SHEET_MM * max(view_slope, 0.0)
-    expected = np.maximum(shown, 0.0)[:, None]
-    usual = np.exp(-0.5 * ((_WIDTHS_MM - expected) / _U_SHADE_MM) ** 2) / (
-        math.sqrt(2 * math.pi) * _U_SHADE_MM
-    )
-    spacing = np.gradient(_WIDTHS_MM)
-    return np.asarray(np.log(spacing * ((1.0 - _P_LONG) * usual + _P_LONG / _LONG_SHADOW_MM)), dtype=float)
+    misfit = (left**2).sum(axis=2) / sigma**2
+    return np.asarray(0.5 * (explained - misfit) - 0.5 * np.linalg.slogdet(normal)[1], dtype=float)
 
 
 def _summary(posterior: Array, rises: Array) -> EdgePlace:
