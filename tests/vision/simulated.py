@@ -26,6 +26,13 @@ def lens_prior(relative_error: float = 0.0, relative_u: float = 0.03) -> Camera:
     return Camera(3200, 2400, focal, focal, 1599.5, 1199.5, cov=cov)
 
 
+def drawn_prior(rng: np.random.Generator) -> Camera:
+    """Return a prior that is wrong in all nine parameters by as much as it says of itself."""
+    prior = lens_prior()
+    error = np.linalg.cholesky(prior.cov) @ rng.normal(size=9)
+    return prior.with_parameters(TRUE_LENS.parameters + error)
+
+
 @dataclass(frozen=True, eq=False)
 class Stand:
     """Where a simulated camera stands: world (panel frame) to camera."""
