@@ -253,12 +253,13 @@ def _draw_details(page: SheetPage, job: PlannedJob, run: PlannedRun, y: float) -
     """Draw the lap's pattern, the section over the ridge and the fold at a gable end, side by side."""
     left, width = MARGIN_MM, page.width_mm - 2.0 * MARGIN_MM
     page.line(left, y, left + width, y, 0.7)
-    shares = (0.44, 0.32, 0.24) if run.layout.joints else (0.0, 0.58, 0.42)
-    x = left
-    for draw, share in zip((draw_lap, draw_section, draw_fold), shares, strict=True):
-        if share:
-            draw(page, job, run, (x, y + 1.0, share * width - 3.0, _DRAWINGS_MM - 2.0))
-        x += share * width
+    drawings = [(draw_lap, 11.0)] if run.layout.joints else []
+    drawings += [(draw_section, 8.0)] if job.choices.takeoff.z_closures else []
+    drawings.append((draw_fold, 6.0))
+    x, share = left, width / sum(weight for _, weight in drawings)
+    for draw, weight in drawings:
+        draw(page, job, run, (x, y + 1.0, share * weight - 3.0, _DRAWINGS_MM - 2.0))
+        x += share * weight
 
 
 def _draw_cautions(page: SheetPage, y: float) -> None:

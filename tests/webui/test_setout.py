@@ -11,6 +11,7 @@ from calib.errors import FileError
 from tests.measure_plan import stations_of
 from vision.plan import Plan
 from vision.planning import Choices, PlannedJob, Run, plan_job
+from vision.takeoff import TakeoffRules
 from webui.setout import CAUTIONS, set_out_pdf, write_set_out
 
 FOOT_MM = 304.8
@@ -99,6 +100,12 @@ def test_ridge_of_one_piece_has_no_lap_table():
     words = words_of(planned(Run("short", 1500.0)))
     assert "LAPS" not in words
     assert "both ends of the piece" in words
+
+
+def test_sheet_without_z_closures_draws_no_line_for_them():
+    job = plan_job(Plan(), [Run("ridge 1", 9753.6)], Choices(takeoff=TakeoffRules(z_closures=False)))
+    assert "Z-CLOSURE LINES" not in words_of(job)
+    assert "Z-CLOSURE LINES" in words_of(planned(Run("ridge 1", 9753.6)))
 
 
 def test_laid_from_b_the_stations_move_with_the_ridge_and_the_sheet_says_so():
