@@ -244,9 +244,9 @@ def _feet_inches(ticks: int, denominator: int, is_negative: bool) -> str:
     feet, rest = divmod(ticks, INCHES_PER_FOOT * denominator)
     inches, part = divmod(rest, denominator)
     fraction = str(Fraction(part, denominator)) if part else ""
-    shown_inches = " ".join(
-        ([str(inches)] if inches or not fraction else []) + ([fraction] if fraction else [])
-    )
+    # Beside feet the inches are always written, as on a roof: 26' 0 3/4" cannot be misread as 26 3/4".
+    whole = [str(inches)] if inches or feet or not fraction else []
+    shown_inches = " ".join([*whole, fraction] if fraction else whole)
     sign = "-" if is_negative and ticks else ""
     return sign + (f"{feet}' " if feet else "") + f'{shown_inches}"'
 

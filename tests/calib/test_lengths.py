@@ -161,6 +161,7 @@ def test_parse_minus_zero_is_zero() -> None:
         (9753.6, "32' 0\""),
         (114.3, '4 1/2"'),
         (1.5875, '1/16"'),
+        (25.4 * (26 * 12 + 0.75), "26' 0 3/4\""),
         (0.0, '0"'),
         (0.7, '0"'),
         # 11 31/32 in is nearest to 12 in, halves up: the carry reaches the feet
