@@ -38,6 +38,8 @@ class Finding:
         Where; None while the photo is not filed.
     photo, rule, index : str, str, int
         The photo's name, the rule, and which verdict of that rule in that photo, from 1.
+    between : str
+        Which rivets a spacing lies between, counted from 1 as reports do; empty for other rules.
     measured_mm, u95_mm : float or None
         Value and expanded uncertainty, where a length was measured.
     limit, verdict, why : str
@@ -52,6 +54,7 @@ class Finding:
     photo: str
     rule: str
     index: int
+    between: str
     measured_mm: float | None
     u95_mm: float | None
     limit: str
@@ -101,6 +104,7 @@ def _findings(job: Job, record: Mapping[str, Any]) -> Iterator[Finding]:
                 photo.name,
                 verdict["rule"],
                 index,
+                _between(audit, verdict),
                 verdict["measured_mm"],
                 verdict["u95_mm"],
                 verdict["limit"],
@@ -109,6 +113,14 @@ def _findings(job: Job, record: Mapping[str, Any]) -> Iterator[Finding]:
                 verdict["why"],
                 decision if decision is not None and _is_about(decision, verdict) else None,
             )
+
+
+def _between(audit: Mapping[str, Any], verdict: Mapping[str, Any]) -> str:
+    """Return the rivets of the spacing that a verdict is about: the spacing has the very same value."""
+    for spacing in audit["spacings"] if verdict["rule"] == "rivet spacing" else ():
+        if spacing["mm"] == verdict["measured_mm"]:
+            return f"rivets {spacing['from'] + 1} and {spacing['to'] + 1}"
+    return ""
 
 
 def _is_about(decision: Decision, verdict: Mapping[str, Any]) -> bool:

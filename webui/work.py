@@ -16,16 +16,14 @@ from pathlib import Path
 from typing import Any
 
 import click
-import cv2
 import numpy as np
 
-from calib.camera import Array
-from calib.errors import GeometryError, MeasureError
+from calib.errors import MeasureError
 from calib.profile import LensProfile, load_profile
 from calib.targets import load_target
 from vision.audit import FlangeAudit, audit_photos
+from vision.flat_map import flat_map
 from vision.plan import load_plan
-from vision.plane import View, to_px
 from vision.ridge import measure_ridge
 from vision.scene import look_at_scene
 from vision.shoot import load_shoot
@@ -223,22 +221,8 @@ def _flange_drawing(audit: FlangeAudit) -> dict[str, Any]:
         "outline_mm": list(audit.target.outline_mm),
         "along": np.asarray(audit.flange.along, dtype=float).tolist(),
         "polygon_mm": polygon.tolist(),
-        "px_from_mm": _homography(audit.view, audit.target.thickness_mm, polygon).tolist(),
+        "px_from_mm": flat_map(audit.view, audit.target.thickness_mm, polygon).tolist(),
     }
-
-
-def _homography(view: View, z_mm: float, polygon_mm: Array) -> Array:
-    """Return the straight-line map, shape (3, 3), that is nearest to a view over a region of the plane."""
-    low, high = polygon_mm.min(axis=0), polygon_mm.max(axis=0)
-    axes = (np.linspace(low[i], high[i], 9) for i in range(2))
-    grid = np.stack(np.meshgrid(*axes), axis=-1).reshape(-1, 2)
-    px = to_px(view, grid, z_mm)
-    is_seen = np.isfinite(px).all(axis=1)
-    found, _ = cv2.findHomography(grid[is_seen], px[is_seen])
-    if np.shape(found) != (3, 3):
-        msg = "the flange is seen edge-on"
-        raise GeometryError(msg)
-    return np.asarray(found, dtype=np.float64)
 
 
 def _plan(job: Job, folder: Path) -> dict[str, Any]:
