@@ -44,8 +44,8 @@ _FLAT_MM_PER_PX = 0.4
 _U_WITNESS_MM = 0.5
 # A head between these scores is neither counted nor ruled out.
 _DOUBTFUL_SCORE = (0.3, 0.7)
-# A head is not overlooked when it is this many pixels across and seen no flatter than this (sine of 55 degrees):
-# on rendered photos the heads missed were 8.5 and 9.6 px across, seen at 62 and 57 degrees.
+# A head is not overlooked when it is this many pixels across and seen no flatter than this (sine of 55
+# degrees): on rendered photos the heads missed were 8.5 and 9.6 px across, seen at 62 and 57 degrees.
 _SURE_HEAD_PX = 11.0
 _SURE_SIN_TILT = 0.82
 # Photos are kept decoded between the two passes up to this much memory; the rest are decoded again.

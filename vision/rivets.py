@@ -15,6 +15,7 @@ from calib.camera import Array, undistort
 from calib.errors import GeometryError
 from vision.plane import Rectified, View, rectify, to_px
 from vision.rivet_net.net import PATCH_HEAD_PX, PATCH_PX, Answers, Mark, answer, prepare
+from vision.rivet_net.scenes import single
 
 Floats = NDArray[np.float32]
 Picture = NDArray[np.uint8]
@@ -22,17 +23,24 @@ Picture = NDArray[np.uint8]
 # Scale of the search: a head is this many px across. Coarser loses faint heads, finer finds no more.
 SEARCH_HEAD_PX = 10
 # Marks of one photo that the network looks at, the strongest first.
-MARKS_MAX = 300
-# Energy, in that of a mark's surroundings, from which on a mark is looked at.
-MARK_ENERGY_MIN = 6.0
+MARKS_MAX = 200
+# Energy, in that of the quietest neighbourhood, from which on a mark is looked at. The faintest heads of a
+# dozen photos had 90, and none came after 122 stronger marks.
+MARK_ENERGY_MIN = 25.0
+# The energy's logarithm is smoothed by this much, px: a head's glint alone is no mark.
+MARK_SMOOTHING_PX = 2.5
+# A mark whose energy goes on to this share on two opposite sides is part of a line, not a spot.
+LINE_SHARE = 0.85
 # Smaller heads carry no shape.
 PHOTO_HEAD_PX_MIN = 5.0
 # How far around the target's origin is searched when no region is given.
 REACH_MM = 1500.0
 # Two centres nearer than this share of a head's diameter belong to one head.
 SAME_HEAD_SHARE = 0.6
-# Probability from which on a mark is called what it looks like.
+# Probability from which on a mark is called what it looks like; and from which on it is looked at again, each
+# time from where its middle then seems to be: a head seen off centre is doubtful at first.
 SCORE_MIN = 0.5
+FIRST_SCORES_MIN = (0.0, 0.2)
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -172,11 +180,10 @@ def find_fasteners(
     if not len(marks_mm):
         return Fasteners((), ())
     spots, answers = _look(image, view, z_mm, head_mm, marks_mm)
-    found = [
-        _settle(image, view, z_mm, head_mm, _centres(spots, answers, head_mm), answers, mark)
-        for mark in (Mark.RIVET, Mark.HOLE)
-    ]
-    return Fasteners(found[0], found[1])
+    rivets, holes = (
+        _settle(image, view, z_mm, head_mm, spots, answers, mark) for mark in (Mark.RIVET, Mark.HOLE)
+    )
+    return Fasteners(rivets, holes)
 
 
 # ---- where to look -------------------------------------------------------------------------------------
@@ -268,22 +275,43 @@ def propose_marks(
     Notes
     -----
     The flattened picture is correlated with a few patterns as large as a head: disc, light from one side,
-    rim, spot in the middle. A mark's energy is the sum of their squares over the usual one around it (the
-    geometric mean, which a strong mark hardly raises): the same for a faint head on smooth paint as for a
-    bright one on grained metal.
+    rim, spot in the middle. A mark's energy is the sum of their squares over that of the quietest
+    neighbourhood near it: the same for a faint head on smooth paint as for a bright one on grained metal,
+    and for a head beside an edge.
     """
     flat = _flatten(image, view, z_mm, head_mm, region_mm)
-    energy = _mark_energy(flat.image)
+    energy = _mark_energy(_filled(flat))
     inside = np.zeros(energy.shape, dtype=np.uint8)
     cv2.fillPoly(inside, [np.round(flat.from_plane_mm(region_mm)).astype(np.int32)], 1)
     if target_outline_mm is not None:
         cv2.fillPoly(inside, [np.round(flat.from_plane_mm(target_outline_mm)).astype(np.int32)], 0)
     energy *= (inside > 0) & flat.seen
-    window = np.ones((SEARCH_HEAD_PX * 7 // 10, SEARCH_HEAD_PX * 7 // 10), dtype=np.uint8)
-    peaks = (energy == cv2.dilate(energy, window)) & (energy > MARK_ENERGY_MIN)
+    peaks = (energy == cv2.dilate(energy, _square(0.7))) & (energy > MARK_ENERGY_MIN)
     rows, columns = np.nonzero(peaks)
+    spots = ~_on_line(energy, rows, columns)
+    rows, columns = rows[spots], columns[spots]
     strongest = np.argsort(-energy[rows, columns], kind="stable")[:MARKS_MAX]
     return flat.to_plane_mm(np.column_stack([columns, rows])[strongest])
+
+
+def _square(heads: float) -> NDArray[np.uint8]:
+    side = round(heads * SEARCH_HEAD_PX) | 1
+    return np.ones((side, side), dtype=np.uint8)
+
+
+def _on_line(energy: Floats, rows: NDArray[np.intp], columns: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Tell which marks are parts of edges: most of their energy goes on on two opposite sides."""
+    away = 0.9 * SEARCH_HEAD_PX
+    padded = np.pad(energy, SEARCH_HEAD_PX)
+    result = np.zeros(len(rows), dtype=bool)
+    for angle in np.arange(8) * np.pi / 8.0:
+        across, down = round(away * np.cos(angle)), round(away * np.sin(angle))
+        sides = [
+            padded[rows + SEARCH_HEAD_PX + sign * down, columns + SEARCH_HEAD_PX + sign * across]
+            for sign in (1, -1)
+        ]
+        result |= np.minimum(*sides) >= LINE_SHARE * energy[rows, columns]
+    return result
 
 
 def _flatten(image: Picture, view: View, z_mm: float, head_mm: float, region_mm: Array) -> Rectified:
@@ -305,8 +333,19 @@ def _flatten(image: Picture, view: View, z_mm: float, head_mm: float, region_mm:
     )
 
 
-def _mark_energy(picture: Picture) -> Floats:
-    levels = picture.astype(np.float32)
+def _filled(flat: Rectified) -> Floats:
+    """Return the picture with what the photo does not show filled from beside it: its border is no mark."""
+    levels = flat.image.astype(np.float32)
+    if flat.seen.all():
+        return levels
+    window = (25 * SEARCH_HEAD_PX // 10, 25 * SEARCH_HEAD_PX // 10)
+    share = cv2.blur(flat.seen.astype(np.float32), window)
+    sums = cv2.blur(levels * flat.seen[:, :, None], window)
+    near = single(sums) / np.maximum(single(share), 1e-6)[:, :, None]
+    return np.where(flat.seen[:, :, None], levels, near)
+
+
+def _mark_energy(levels: Floats) -> Floats:
     blue, green, red = cv2.split(levels)
     disc, *others = _patterns()
     channels = [
@@ -314,17 +353,19 @@ def _mark_energy(picture: Picture) -> Floats:
         (blue - green, (disc,), 0.3),
         (red - green, (disc,), 0.3),
     ]
-    energy = np.zeros(picture.shape[:2], dtype=np.float32)
-    around = (6 * SEARCH_HEAD_PX + 1, 6 * SEARCH_HEAD_PX + 1)
+    energy = np.zeros(levels.shape[:2], dtype=np.float32)
+    around = (25 * SEARCH_HEAD_PX // 10, 25 * SEARCH_HEAD_PX // 10)
     for channel, patterns, weight in channels:
         total = np.zeros_like(energy)
         for pattern in patterns:
             total += cv2.filter2D(channel, cv2.CV_32F, pattern) ** 2
         local = cv2.GaussianBlur(total, (0, 0), 0.8)
-        # 1 and 4 squared grey levels: the noise of 8-bit pictures.
-        usual = np.exp(cv2.blur(np.log(local + 1.0), around))
-        energy += np.float32(weight) * local / (usual + 4.0)
-    return energy
+        # The geometric mean, which a strong mark hardly raises, where it is least; 1 and 4 squared grey
+        # levels are the noise of 8-bit pictures.
+        quietest = cv2.erode(cv2.blur(cv2.log(local + 1.0), around), _square(3.0))
+        energy += np.float32(weight) * local / (cv2.exp(quietest) + 4.0)
+    smooth = cv2.GaussianBlur(cv2.log(energy + 1.0), (0, 0), MARK_SMOOTHING_PX)
+    return single(cv2.exp(smooth))
 
 
 @lru_cache(maxsize=1)
@@ -397,10 +438,8 @@ def cut_patches(image: Picture, spots: Spots) -> NDArray[np.uint8]:
 
 def _look(image: Picture, view: View, z_mm: float, head_mm: float, mm: Array) -> tuple[Spots, Answers]:
     spots = spots_at(view, z_mm, head_mm, mm)
-    patches = prepare(
-        cut_patches(image, spots), spots.sin_tilt.astype(np.float32), spots.head_px.astype(np.float32)
-    )
-    return spots, answer(patches)
+    pictures = cut_patches(image, spots)
+    return spots, answer(prepare(pictures, single(spots.sin_tilt), single(spots.head_px)))
 
 
 def _centres(spots: Spots, answers: Answers, head_mm: float) -> Array:
@@ -410,29 +449,23 @@ def _centres(spots: Spots, answers: Answers, head_mm: float) -> Array:
 
 
 def _settle(
-    image: Picture,
-    view: View,
-    z_mm: float,
-    head_mm: float,
-    centres_mm: Array,
-    answers: Answers,
-    mark: Mark,
+    image: Picture, view: View, z_mm: float, head_mm: float, spots: Spots, answers: Answers, mark: Mark
 ) -> tuple[RivetSighting, ...]:
-    """Look again at what may be a mark, now from its middle, and keep one sighting for each."""
-    score = answers.probability[:, mark]
-    kept = _apart(centres_mm, score, SAME_HEAD_SHARE * head_mm, SCORE_MIN / 2.0)
-    if not kept:
-        return ()
-    spots, again = _look(image, view, z_mm, head_mm, centres_mm[kept])
-    final = _centres(spots, again, head_mm)
-    order = _apart(final, again.probability[:, mark], SAME_HEAD_SHARE * head_mm, SCORE_MIN)
-    px = spots.px + np.einsum("nij,nj->ni", spots.px_by_head, again.offset.astype(float))
-    cov_px2 = spots.px_by_head @ again.cov.astype(float) @ spots.px_by_head.transpose(0, 2, 1)
+    """Look again at what may be a mark, each time from its middle, and keep one sighting for each."""
+    for score_min in (*FIRST_SCORES_MIN, SCORE_MIN):
+        centres_mm = _centres(spots, answers, head_mm)
+        kept = _apart(centres_mm, answers.probability[:, mark], SAME_HEAD_SHARE * head_mm, score_min)
+        if not kept:
+            return ()
+        if score_min < SCORE_MIN:
+            spots, answers = _look(image, view, z_mm, head_mm, centres_mm[kept])
+    px = spots.px + np.einsum("nij,nj->ni", spots.px_by_head, answers.offset.astype(float))
+    cov_px2 = spots.px_by_head @ answers.cov.astype(float) @ spots.px_by_head.transpose(0, 2, 1)
     reach = np.sqrt((spots.px_by_head**2).sum(axis=2)) / 2.0
     limit = np.array([view.camera.width - 1.0, view.camera.height - 1.0])
     cut = ((px - reach < 0.0) | (px + reach > limit)).any(axis=1)
     return tuple(
-        RivetSighting(px[i], cov_px2[i], float(again.probability[i, mark]), bool(cut[i])) for i in order
+        RivetSighting(px[i], cov_px2[i], float(answers.probability[i, mark]), bool(cut[i])) for i in kept
     )
 
 

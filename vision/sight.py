@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
+import numpy as np
 
 from calib.camera import Camera
 from calib.lens import prior_camera
@@ -71,7 +72,8 @@ def sight_photo(
     photo = load_photo(path)
     camera, notes = _lens(photo, profile)
     key = "profile" if profile is not None else photo_lens_key(photo)
-    found = find_tags(cv2.cvtColor(photo.image, cv2.COLOR_BGR2GRAY)) if targets else None
+    grey = np.asarray(cv2.cvtColor(photo.image, cv2.COLOR_BGR2GRAY), np.uint8)
+    found = find_tags(grey) if targets else None
     patterns = tag_patterns(found.tags, targets) if found else ()
     return Sight(
         photo,

@@ -89,7 +89,7 @@ def test_covariance_of_the_length_agrees_with_monte_carlo():
         gradient[0, layout.point(0)], gradient[0, layout.point(1)] = -step / length, step / length
         errors.append(length - np.linalg.norm(ENDS_MM[1] - ENDS_MM[0]))
         stated.append(np.sqrt(solution.covariance(gradient)[0, 0]))
-    # The lens prior's error is the same 1 % in all draws: taken out with the mean, which must stay within 2 u.
+    # The lens prior's error is the same 1 % in all draws: taken out with the mean.
     assert np.std(errors) <= np.mean(stated) * (1.0 + 4.0 / np.sqrt(2.0 * draws))
     assert np.sqrt(np.mean(np.square(errors))) == pytest.approx(np.mean(stated), rel=0.3)
 

@@ -46,7 +46,7 @@ def test_derivatives_of_to_mm_agree_with_central_differences(view):
 
 
 def test_distance_uncertainty_agrees_with_simulation(view):
-    # JCGM 101: 4,000 draws; the standard deviation of a simulated deviation is u / sqrt(2 n): 4 of them allowed.
+    # JCGM 101: 4,000 draws; the standard deviation of a simulated deviation is u / sqrt(2 n): 4 allowed.
     rng, draws = np.random.default_rng(11), 4000
     points = to_mm(view, PX, 0.8)
     cov = covariance_mm2(points, view, np.tile(0.2**2 * np.eye(2), (3, 1, 1)), u_z_mm=0.3)

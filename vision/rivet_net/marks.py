@@ -44,7 +44,7 @@ def random_finish(rng: Generator, *, bare: bool) -> Finish:
     if bare:
         grey = rng.uniform(0.45, 0.9) * rng.uniform(0.95, 1.05, 3)
         diffuse = rng.uniform(0.03, 0.25) * np.ones(3)
-        return Finish(single(diffuse), single(np.clip(grey, 0.0, 0.95)), float(rng.uniform(0.06, 0.5)))
+        return Finish(single(diffuse), single(np.clip(grey, 0.0, 0.95)), float(rng.uniform(0.04, 0.5)))
     level = np.exp(rng.uniform(np.log(0.02), np.log(0.85)))
     tint = np.exp(rng.normal(0.0, rng.uniform(0.0, 0.5), 3))
     albedo = np.clip(level * tint, 0.01, 0.9)
@@ -85,7 +85,7 @@ def add_rivet(rng: Generator, sheet: Sheet, finish: Finish, x_mm: float, y_mm: f
     half = head_mm / 2.0
     rise = head_mm * rng.uniform(0.16, 0.34)
     edge = head_mm * rng.uniform(0.0, 0.06)
-    dome = edge + (rise - edge) * _dome(radius / half, rng.uniform(1.6, 3.0))
+    dome = edge + (rise - edge) * _dome(radius / half, rng.uniform(1.5, 3.6))
     lean = rng.normal(0.0, 0.03, 2)
     dome = dome + lean[0] * x + lean[1] * y
     cover = _soft(half - radius, sheet.cell_mm)

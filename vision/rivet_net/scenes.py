@@ -19,7 +19,7 @@ Generator = np.random.Generator
 CELLS_PER_HEAD = 48
 SUPERSAMPLING = 3
 # Extent of a scene in head diameters.
-EXTENT_HEADS = 6.0
+EXTENT_HEADS = 5.0
 
 
 class Mark(IntEnum):
@@ -123,6 +123,8 @@ class Light:
         Towards the sun.
     sun : ndarray of shape (3,)
         Irradiance square to the sun, BGR; zero under a closed sky.
+    haze : float
+        Width of the horizon, as the sine of an elevation.
     lobes : tuple of Lobe
         Clouds, trees, walls, the person with the camera.
     """
@@ -132,6 +134,7 @@ class Light:
     ground: Floats
     sun_direction: Floats
     sun: Floats
+    haze: float
     lobes: tuple[Lobe, ...]
 
 
@@ -203,21 +206,34 @@ def random_light(rng: Generator, sight: Sight) -> Light:
     strength = 0.0 if rng.random() < 0.4 else np.exp(rng.uniform(np.log(0.5), np.log(10.0)))
     warm = 1.0 - rng.uniform(0.0, 0.5) * np.exp(-4.0 * elevation)
     sun = strength * np.array([warm**2, warm, 1.0])
-    lobes = [_random_lobe(rng, sky) for _ in range(rng.integers(2, 7))]
+    lobes = [_random_lobe(rng, sky, up) for _ in range(rng.integers(2, 9))]
     if rng.random() < 0.6:
         # The person with the camera stands dark against the sky, near the line of sight.
         towards = unit(sight.direction + rng.normal(0.0, 0.25, 3))
         lobes.append(Lobe(towards, rng.uniform(4.0, 30.0), single(-rng.uniform(0.3, 0.9) * sky)))
-    return Light(up, single(sky), single(ground), sun_direction, single(sun), tuple(lobes))
-
-
-def _random_lobe(rng: Generator, sky: Floats) -> Lobe:
-    direction = unit(rng.normal((0.0, 0.0, 0.6), 1.0))
-    tint = rng.uniform(0.8, 1.2, 3)
-    level = rng.uniform(-0.8, 0.0) if rng.random() < 0.5 else rng.uniform(0.0, 1.6)
-    return Lobe(
-        direction, float(np.exp(rng.uniform(0.7, 4.0))), np.asarray(level * sky * tint, dtype=np.float32)
+    return Light(
+        up,
+        single(sky),
+        single(ground),
+        sun_direction,
+        single(sun),
+        float(rng.uniform(0.02, 0.25)),
+        tuple(lobes),
     )
+
+
+def _random_lobe(rng: Generator, sky: Floats, up: Floats) -> Lobe:
+    """Draw a cloud, or a tree, wall or hill, which stand near the horizon and are dark or lit by the sun."""
+    tint = rng.uniform(0.8, 1.2, 3)
+    sharpness = float(np.exp(rng.uniform(0.7, 4.5)))
+    if rng.random() < 0.5:
+        away = unit(rng.normal(0.0, 1.0, 3))
+        level_direction = away - (away @ up - np.float32(rng.normal(0.1, 0.2))) * up
+        level = rng.uniform(-1.0, -0.2) if rng.random() < 0.7 else rng.uniform(0.0, 1.0)
+        return Lobe(unit(level_direction), sharpness, single(level * sky * tint))
+    direction = unit(rng.normal((0.0, 0.0, 0.6), 1.0))
+    level = rng.uniform(-0.6, 0.0) if rng.random() < 0.3 else rng.uniform(0.0, 1.6)
+    return Lobe(direction, sharpness, single(level * sky * tint))
 
 
 def radiance_from(light: Light, towards: Floats, roughness: Floats, ground: Floats) -> Floats:
@@ -226,7 +242,7 @@ def radiance_from(light: Light, towards: Floats, roughness: Floats, ground: Floa
     Below the sheet's own horizon the sheet itself is mirrored, with radiance ``ground``.
     """
     blur = roughness + np.float32(0.02)
-    above = _step(towards @ light.up, 0.12 + blur)
+    above = _step(towards @ light.up, light.haze + blur)
     result = light.ground + above[..., None] * (light.sky - light.ground)
     for lobe in light.lobes:
         sharpness = 1.0 / (1.0 / lobe.sharpness + roughness**2)

@@ -11,6 +11,7 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -43,6 +44,8 @@ KERNELS = (5, 3, 3, 3)
 HIDDEN = 96
 # A scene's camera is this far away: its lines of sight are parallel to a part in 10^4.
 DISTANCE_MM = 2e5
+# Logarithm of the least standard deviation of a centre, in heads: 0.1 px on a head of 16 px.
+LOG_SIGMA_MIN = -5.0
 # A patch shows a rivet if the centre lies this near to its middle (in heads), and something else from ...
 NEAR_HEADS, FAR_HEADS = 0.42, 0.62
 
@@ -90,7 +93,7 @@ def _places(rng: Generator, count: int) -> list[Array]:
     """Return places more than 1.3 heads apart, the first near the middle."""
     places = [rng.uniform(-0.3, 0.3, 2) * HEAD_MM]
     for _ in range(40):
-        place = rng.uniform(-2.0, 2.0, 2) * HEAD_MM
+        place = rng.uniform(-1.9, 1.9, 2) * HEAD_MM
         if len(places) < count and all(np.hypot(*(place - p)) > 1.3 * HEAD_MM for p in places):
             places.append(place)
     return places
@@ -119,11 +122,11 @@ def make_examples(seed: int, number: int) -> Examples:
     rng = np.random.default_rng((seed, number))
     sheet, sight, head_px = make_scene(rng)
     light = random_light(rng, sight)
-    side = math.ceil(0.75 * EXTENT_HEADS * head_px)
+    side = math.ceil(0.8 * EXTENT_HEADS * head_px)
     image = develop(rng, render(sheet, light, sight, (side, side)))
     view = view_of(sight, (side, side), head_px)
     image, view = _cropped(rng, image, view)
-    half = 0.33 * EXTENT_HEADS * HEAD_MM
+    half = 0.36 * EXTENT_HEADS * HEAD_MM
     region = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
     proposed = propose_marks(image, view, 0.0, HEAD_MM, region)[:6]
     known = [_seen_at(view, p) for p in sheet.placed for _ in range(1 + 2 * (p.mark != Mark.OTHER))]
@@ -210,6 +213,11 @@ class Network(nn.Module):  # type: ignore[misc,unused-ignore]
         self.drop = nn.Dropout(0.2)
         self.dense1 = nn.Linear(HIDDEN, 8)
 
+    def pairs(self) -> list[tuple[Any, Any]]:
+        """Return each convolution with its normalisation."""
+        layers = itertools.pairwise(self.convolutions)
+        return [(layer, norm) for layer, norm in layers if isinstance(layer, nn.Conv2d)]
+
     def forward(self, pictures: Tensor, facts: Tensor) -> Tensor:
         """Return the last layer's numbers, shape (N, 8), of pictures (N, 3, 32, 32) and facts (N, 4)."""
         layer = self.convolutions(pictures).permute(0, 2, 3, 1).flatten(1)
@@ -218,22 +226,43 @@ class Network(nn.Module):  # type: ignore[misc,unused-ignore]
         return result
 
 
+def resume(network: Network, weights: Path) -> None:
+    """Load stored weights; the batch normalisation, folded into them, starts as the identity."""
+    with np.load(weights) as stored:
+        tensors = {name: torch.from_numpy(stored[name].astype(np.float32)) for name in stored.files}
+    with torch.no_grad():
+        for i, (convolution, norm) in enumerate(network.pairs()):
+            convolution.weight.copy_(tensors[f"kernel{i}"].permute(3, 2, 0, 1))
+            norm.weight.copy_(torch.full_like(norm.weight, math.sqrt(1.0 + norm.eps)))
+            norm.bias.copy_(tensors[f"bias{i}"])
+        for i, dense in enumerate((network.dense0, network.dense1)):
+            dense.weight.copy_(tensors[f"dense{i}"].T)
+            dense.bias.copy_(tensors[f"dense_bias{i}"])
+
+
 def loss_of(raw: Tensor, mark: Tensor, offset: Tensor) -> Tensor:
     """Return the loss: cross entropy of the class, and the Gaussian likelihood of a fastener's centre."""
     shown = nn.functional.cross_entropy(raw[:, :3], mark, label_smoothing=0.002)
     held = mark != Mark.OTHER
     miss = offset[held] - raw[held, 3:5]
-    log_a, log_b, below = raw[held, 5].clamp(-7, 2), raw[held, 6].clamp(-7, 2), raw[held, 7]
+    log_a, log_b, below = raw[held, 5], raw[held, 6], raw[held, 7]
     first = miss[:, 0] / log_a.exp()
     second = (miss[:, 1] - below * first) / log_b.exp()
-    likelihood = 0.5 * (first**2 + second**2).clamp(max=50.0) + log_a + log_b
-    return shown + 0.15 * likelihood.mean()
+    # Far misses count by their logarithm: a few heads that cannot be seen must not rule the rest.
+    squared = 50.0 * torch.log1p((first**2 + second**2) / 50.0)
+    too_sure = torch.relu(LOG_SIGMA_MIN - log_a) ** 2 + torch.relu(LOG_SIGMA_MIN - log_b) ** 2
+    return shown + 0.15 * (0.5 * squared + log_a + log_b + too_sure).mean()
 
 
-def train(examples: Examples, epochs: int, seed: int, device: str) -> Network:
+def train(examples: Examples, epochs: int, seed: int, device: str, start: Path | None = None) -> Network:
     """Train the network; every other batch is mirrored about the line of sight."""
     torch.manual_seed(seed)
-    network: Network = Network().to(device)
+    network: Network = Network()
+    if start is not None:
+        resume(network, start)
+        for _, norm in network.pairs():
+            norm.eval()
+    network = network.to(device)
     pictures = torch.from_numpy(examples.pictures).to(device)
     sin_tilt, head_px, mark, offset = (
         torch.from_numpy(array).to(device)
@@ -241,8 +270,10 @@ def train(examples: Examples, epochs: int, seed: int, device: str) -> Network:
     )
     batch = 1024
     steps = epochs * (len(mark) // batch)
-    optimizer = torch.optim.AdamW(network.parameters(), lr=2e-3, weight_decay=2e-3)
-    schedule = torch.optim.lr_scheduler.OneCycleLR(optimizer, 4e-3, total_steps=steps)
+    optimizer = torch.optim.AdamW(network.parameters(), weight_decay=2e-3)
+    schedule = torch.optim.lr_scheduler.OneCycleLR(
+        optimizer, 4e-3 if start is None else 1e-3, total_steps=steps
+    )
     started = time.perf_counter()
     for step in range(steps):
         if step % (len(mark) // batch) == 0:
@@ -281,9 +312,7 @@ def _prepare(pictures: Tensor, sin_tilt: Tensor, head_px: Tensor) -> tuple[Tenso
 def folded(network: Network) -> dict[str, NDArray[np.float16]]:
     """Return the weights as `net.py` reads them, batch normalisation folded into the convolutions."""
     weights: dict[str, Tensor] = {}
-    layers = list(network.convolutions)
-    convolutions = [(a, b) for a, b in itertools.pairwise(layers) if isinstance(a, nn.Conv2d)]
-    for i, (convolution, norm) in enumerate(convolutions):
+    for i, (convolution, norm) in enumerate(network.pairs()):
         scale = norm.weight / torch.sqrt(norm.running_var + norm.eps)
         weights[f"kernel{i}"] = (convolution.weight * scale[:, None, None, None]).permute(2, 3, 1, 0)
         weights[f"bias{i}"] = norm.bias - norm.running_mean * scale
@@ -322,6 +351,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, required=True)
     parser.add_argument("--scenes", type=int, default=60_000)
     parser.add_argument("--epochs", type=int, default=30)
+    parser.add_argument("--start", type=Path, help="weights to go on from")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=16)
     arguments = parser.parse_args()
@@ -329,11 +359,11 @@ def main() -> None:
     started = time.perf_counter()
     examples = gather(arguments.seed, arguments.scenes, arguments.workers)
     print(f"{len(examples.mark)} patches in {time.perf_counter() - started:.0f} s")  # noqa: T201
-    network = train(examples, arguments.epochs, arguments.seed, device)
+    network = train(examples, arguments.epochs, arguments.seed, device, arguments.start)
+    np.savez_compressed(arguments.out, **folded(network))  # type: ignore[arg-type]
     # Seeds that differ in their first number share no scene.
     unseen = gather(arguments.seed + 1_000_000, max(100, arguments.scenes // 15), arguments.workers)
     print(report(network, unseen, device))  # noqa: T201
-    np.savez_compressed(arguments.out, **folded(network))  # type: ignore[arg-type]
 
 
 if __name__ == "__main__":
