@@ -37,8 +37,8 @@ def _impedance() -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_propagate_correlated_inputs_gives_the_values_of_gum_h2():
-    # JCGM 100:2008, Table H.4: R, X, Z and their standard uncertainties, ohm. The table was worked with rounded
-    # inputs; unrounded, u(X) is 0.2956, so that its last digit is allowed to differ by one.
+    # JCGM 100:2008, Table H.4: R, X, Z and their standard uncertainties, ohm. The table was worked with
+    # rounded inputs; unrounded, u(X) is 0.2956, so that its last digit is allowed to differ by one.
     values, cov = _impedance()
     assert np.round(values, 3) == pytest.approx([127.732, 219.847, 254.260])
     assert np.sqrt(np.diag(cov)) == pytest.approx([0.071, 0.295, 0.236], abs=1e-3)

@@ -76,8 +76,8 @@ def test_length_does_not_depend_on_the_order_of_the_photos():
 
 
 def test_covariance_of_the_length_agrees_with_monte_carlo():
-    # JCGM 101: 40 simulated shoots. The ratio of the simulated to the stated deviation has a standard deviation
-    # of 1 / sqrt(2 n); four of them are allowed.
+    # JCGM 101: 40 simulated shoots. The ratio of the simulated to the stated deviation has a standard
+    # deviation of 1 / sqrt(2 n); four of them are allowed.
     draws = 40
     errors, stated = [], []
     for seed in range(draws):
