@@ -202,9 +202,8 @@ class _Tally:
             wrong_spacing = value is not None and any(abs(value - x) < 3.0 for x in bad)
             self.wrong_meets += verdict.rule == "rivet spacing" and wrong_spacing
             self.wrong_meets += verdict.rule == "lap length" and lap.get("lap_mm", 1e9) < 152.4 - 0.5
-            self.wrong_meets += verdict.rule in ("lap rivet count", "rivet missing") and bool(
-                truth["missing"]
-            )
+            roles = {"lap rivet count": "lap", "rivet missing": "run"}
+            self.wrong_meets += any(gap["role"] == roles.get(verdict.rule) for gap in truth["missing"])
 
 
 def _close_up_lines(folder: Path) -> Iterator[Line]:
