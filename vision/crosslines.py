@@ -45,6 +45,8 @@ _BLUR_PX = 0.75
 _SHARPNESS_MIN = 0.55
 # What resampling leaves in a strip's shift.
 _SHIFT_FLOOR_MM = 0.02
+# A fitted line's flanks lie on both sides of it.
+_ASIDE_MAX_MM = 0.8
 # A strip further off than this does not show the same line.
 _SHIFT_MAX_MM = 1.0
 # A strip shows the line when its profile is like the typical one by this correlation.
@@ -143,8 +145,13 @@ def find_cross_lines(
     if span is None:
         return ()
     band = _Band(image, picture, flange, span, covers_mm)
-    lines = [_fit_line(band, seed) for seed in _find_seeds(band)]
-    return tuple(sorted((line for line in lines if line is not None), key=lambda line: line.station_mm))
+    lines: list[CrossLine] = []
+    # The clearest first: two seeds may lead to one line.
+    for seed in _find_seeds(band):
+        line = _fit_line(band, seed)
+        if line and all(abs(line.station_mm - other.station_mm) > _APART_MM for other in lines):
+            lines.append(line)
+    return tuple(sorted(lines, key=lambda line: line.station_mm))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -336,13 +343,14 @@ def _profiles(band: _Band, seed: _Seed) -> _Profiles:
 
 def _fit_line(band: _Band, seed: _Seed) -> CrossLine | None:
     """Fit a line in the photo's own pixels; None where too little of it shows."""
-    profiles = _profiles(band, seed)
-    # A strip may move by a millimetre twice, and is then still to be known all over the core.
-    needed = np.abs(profiles.distances) <= _CORE_MM + 2.0 * _SHIFT_MAX_MM + _STEP_MM
-    known = np.isfinite(profiles.levels[:, needed]).all(axis=(1, 2))
-    if known.sum() < _STRIPS_MIN:
+    profiles = _known_profiles(band, seed)
+    aside = 0.0 if profiles is None else _middle_mm(profiles)
+    if abs(aside) > _ASIDE_MAX_MM:
+        # What was seen first is the flank of a line whose middle lies close to something on the sheet.
+        seed = _Seed(seed.station_mm + aside, seed.slope)
+        profiles = _known_profiles(band, seed)
+    if profiles is None or abs(_middle_mm(profiles)) > _ASIDE_MAX_MM:
         return None
-    profiles = _Profiles(profiles.levels[known], profiles.distances, profiles.offsets[known])
     alike = np.ones(len(profiles.offsets), dtype=bool)
     line, cov = np.zeros(2), np.zeros((2, 2))
     for _ in range(2):
@@ -358,6 +366,24 @@ def _fit_line(band: _Band, seed: _Seed) -> CrossLine | None:
         return None
     found = _describe(band, seed, line, cov, moved, contrast, coverage)
     return found if max(found.rise, found.fall) > _SHARPNESS_MIN else None
+
+
+def _known_profiles(band: _Band, seed: _Seed) -> _Profiles | None:
+    """Return the profiles of the strips that show the sheet all about a line; None if they are too few."""
+    profiles = _profiles(band, seed)
+    # A strip may move by a millimetre twice, and is then still to be known all over the core.
+    needed = np.abs(profiles.distances) <= _CORE_MM + 2.0 * _SHIFT_MAX_MM + _STEP_MM
+    known = np.isfinite(profiles.levels[:, needed]).all(axis=(1, 2))
+    if known.sum() < _STRIPS_MIN:
+        return None
+    return _Profiles(profiles.levels[known], profiles.distances, profiles.offsets[known])
+
+
+def _middle_mm(profiles: _Profiles) -> float:
+    """Return where the flanks of the typical profile have their middle."""
+    typical = np.median(profiles.levels.mean(axis=2), axis=0)
+    weight = np.gradient(typical)[profiles.core] ** 2
+    return float(weight @ profiles.distances[profiles.core] / max(float(weight.sum()), 1e-9))
 
 
 def _compare(profiles: _Profiles, line: Array, moved: _Profiles) -> tuple[Array, NDArray[np.bool_]]:

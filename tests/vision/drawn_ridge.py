@@ -13,7 +13,8 @@ import numpy as np
 from scipy.ndimage import gaussian_filter, map_coordinates
 
 from calib.camera import Camera, undistort
-from vision.plane import View
+from vision.flange import Border, Flange
+from vision.plane import View, to_mm
 
 CARD_MM = (190.0, 130.0)
 CARD_OUTLINE_MM = np.array([(0.0, 0.0), (190.0, 0.0), (190.0, 130.0), (0.0, 130.0)])
@@ -204,3 +205,16 @@ class _Field:
 def _sample(layer, station, offset):
     """Look a layer of 1 px = 1 mm up at stations and offsets, repeating it."""
     return map_coordinates(layer, [offset, station], order=1, mode="grid-wrap")
+
+
+def known_flange(ridge: Ridge, view: View) -> Flange:
+    """Return the flange as drawn, as far as the photo shows it between the stations under its corners."""
+    camera = view.camera
+    corners = to_mm(
+        view, [(0, 0), (camera.width, 0), (camera.width, camera.height), (0, camera.height)], 0.8
+    ).mm
+    stations = corners @ ridge.along
+    first, last = max(stations[0], stations[3]), min(stations[1], stations[2])
+    fold, hem = (ridge.mm([first, last], [offset] * 2) for offset in (ridge.fold_mm, ridge.hem_mm))
+    polygon = np.concatenate([fold, hem[::-1]])
+    return Flange(ridge.along, 5e-4, Border(fold, 0.1, 20.0), Border(hem, 0.1, 20.0), polygon, 0.9, ())
