@@ -250,8 +250,8 @@ def _speed_lines(folder: Path) -> Iterator[Line]:
         card = folder / "card.json"
         command = [
             sys.executable,
-            "-m",
-            "webui.cli",
+            "-c",
+            _MAIN,
             "check",
             str(photo),
             "--target",
