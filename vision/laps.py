@@ -38,13 +38,15 @@ _MARK_FLANKS_MIN, _MARK_SLOPE_MAX, _MARK_RIVAL_SHARE = 0.4, 0.008, 0.35
 _U_MARK_MM = 0.1
 # Sheets are not flat: the depth of the target's plane where the lap lies, and from the edge to the mark.
 _U_DEPTH_MM, _U_WAVE_MM = 0.6, 0.15
+# A bright line further from the rivets than a usual row is rather the mark of an edge that was not seen.
+_BRIGHT_FIT = 0.4
 # A line of this contrast is clear by half; how well a line fits whose nearest row is covered, and one with
 # another line between it and the rivets.
 _HALF_CLEAR, _HIDDEN_ROW_FIT, _BETWEEN_FIT = 3.0, 0.6, 0.3
 # Centre of a rivet in the picture, one rivet.
 _U_RIVET_MM = 0.25
 # Score from which on a lap is reported, and share of it that a rival line must not reach.
-_SCORE_MIN, _RIVAL_SHARE = 0.3, 0.6
+_SCORE_MIN, _RIVAL_SHARE = 0.3, 0.4
 
 
 class WhyNoLap(StrEnum):
@@ -219,6 +221,8 @@ def _edge_score(
     if nearest > _ROW_MAX_MM:
         row = line.station_mm - lower * _ROW_MM
         fit = _HIDDEN_ROW_FIT * _covered_share(row, line, flange, covers)
+    if line.contrast > 0.0 and nearest > _ROW_MM + _U_ROW_MM:
+        fit *= _BRIGHT_FIT
     between = sum(0.0 < lower * (line.station_mm - other.station_mm) < nearest for other in lines)
     return fit * line.coverage * _clarity(line) * _BETWEEN_FIT**between
 

@@ -142,7 +142,7 @@ class _Field:
         station, _ = self.at(rays, self.ridge.z_mm)
         places = [self.ridge.edge_mm, self.ridge.mark_mm, *(line[0] for line in self.ridge.lines)]
         return np.any(
-            [np.abs(station - place) < 8.0 for place in places if place is not None] or [station > 1e9],
+            [np.abs(station - place) < 4.0 for place in places if place is not None] or [station > 1e9],
             axis=0,
         )
 
