@@ -301,8 +301,8 @@ def record_from_job(job: Job) -> dict[str, Any]:
         "created_by": job.created_by,
         "archived": job.is_archived,
         "setup": record_from_setup(job.setup),
-        "photos": [asdict(photo) for photo in job.photos],
-        "decisions": [asdict(decision) for decision in job.decisions],
+        "photos": [_json_object(photo) for photo in job.photos],
+        "decisions": [_json_object(decision) for decision in job.decisions],
         "change_log": {"entries": job.log_entries, "head": job.log_head},
         "privacy": asdict(job.privacy),
     }
@@ -312,7 +312,7 @@ def record_from_findings(job: Job) -> dict[str, Any]:
     """Return the record of a job's results."""
     findings: dict[str, Any] = {"format": FINDINGS_FORMAT}
     for kind in RESULT_KINDS:
-        findings[kind] = asdict(job.results[kind]) if kind in job.results else None
+        findings[kind] = _json_object(job.results[kind]) if kind in job.results else None
     return findings
 
 
@@ -352,7 +352,7 @@ def job_from_records(job: Any, findings: Any, log: Sequence[Entry]) -> Job:
 
 def record_from_setup(setup: Setup) -> dict[str, Any]:
     """Return the JSON object of a set-up."""
-    return asdict(setup)
+    return _json_object(setup)
 
 
 def setup_from_record(record: Any) -> Setup:
@@ -395,6 +395,18 @@ def photo_from_record(record: Any) -> FiledPhoto:
     if photo["copy"] is not None:
         photo["copy"] = _plain(PackagedCopy, photo["copy"], f"{where}: copy")
     return FiledPhoto(**photo)
+
+
+def _json_object(record: Any) -> dict[str, Any]:
+    """Return a record as JSON has it: objects, and lists for tuples."""
+    plain: dict[str, Any] = _without_tuples(asdict(record))
+    return plain
+
+
+def _without_tuples(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_tuples(each) for key, each in value.items()}
+    return [_without_tuples(each) for each in value] if isinstance(value, list | tuple) else value
 
 
 def _plain(kind: type[Record], record: Any, where: str) -> Record:
