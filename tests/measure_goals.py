@@ -87,7 +87,7 @@ def _corner_lines(folder: Path) -> Iterator[Line]:
 
 
 def _is_flat(corners_px: np.ndarray) -> bool:
-    """Say whether a square is seen at more than 60 degrees: its area is then under half its longer side squared."""
+    """Say whether a square is tilted over 60 degrees: its area is then under half its longer side squared."""
     sides = np.linalg.norm(np.roll(corners_px, -1, axis=0) - corners_px, axis=1)
     return bool(cv2.contourArea(corners_px.astype(np.float32)) < 0.5 * sides.max() ** 2)
 
