@@ -73,7 +73,8 @@ def sight_photo(
     camera, notes = _lens(photo, profile)
     key = "profile" if profile is not None else photo_lens_key(photo)
     grey = np.asarray(cv2.cvtColor(photo.image, cv2.COLOR_BGR2GRAY), np.uint8)
-    found = find_tags(grey) if targets else None
+    wanted = {tag.id for target in targets for tag in target.tags}
+    found = find_tags(grey, wanted) if targets else None
     patterns = tag_patterns(found.tags, targets) if found else ()
     return Sight(
         photo,
