@@ -6,23 +6,22 @@ inside the command that needs it, so that help and mistyped commands answer at o
 
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from calib.errors import MeasureError
 from calib.lengths import Units
 from webui.arguments import LengthType, OutputType, PointType, UnitsType
+from webui.command_group import NOT_MEASURED, CommandGroup, complain
 from webui.json_output import write_json
 from webui.plan_options import plan_options
+from webui.record_commands import RECORD_COMMANDS
 
 if TYPE_CHECKING:
     from vision.shoot import Shoot
-
-NOT_MEASURED, BAD_INPUT, STOPPED = 1, 2, 130
 
 _CAUTION = (
     "Caution: no photo is worth a fall. Shoot from the ground, a pole or a drone where you can. At a roof's "
@@ -44,65 +43,6 @@ ridgewitness check *.jpg --target card.json --plan plan.json
 _EXISTING = click.Path(path_type=Path)
 
 
-class _Taught(click.Command):
-    """A command whose help shows examples as typed, and what can hurt someone."""
-
-    def __init__(self, *args: Any, example: str = "", **extra: Any) -> None:
-        super().__init__(*args, **extra)
-        self._example = example.strip("\n").splitlines()
-
-    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the help text, then the examples line by line."""
-        super().format_help_text(ctx, formatter)
-        with formatter.section("Example"):
-            for line in self._example:
-                formatter.write(f"{'':{formatter.current_indent}}{line}".rstrip() + "\n")
-
-
-class _Commands(_Taught, click.Group):
-    """The one place where an error becomes a line or two on standard error and an exit code."""
-
-    command_class = _Taught
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Return the commands in the order of a job."""
-        return list(self.commands)
-
-    def main(
-        self,
-        args: Sequence[str] | None = None,
-        prog_name: str | None = None,
-        complete_var: str | None = None,
-        standalone_mode: bool = True,
-        **extra: Any,
-    ) -> Any:
-        """Run a command and leave with its exit code."""
-        try:
-            code = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
-        except click.UsageError as error:
-            command = error.ctx.command_path if error.ctx else "ridgewitness"
-            _leave(BAD_INPUT, f"error: {error.format_message()}", f"try: {command} --help")
-        except (click.ClickException, MeasureError) as error:
-            _leave(BAD_INPUT, f"error: {error}")
-        except ImportError as error:
-            _leave(BAD_INPUT, f"error: not everything is installed ({error})", "see: README.md, Set-up")
-        except click.Abort:
-            _leave(STOPPED, "stopped")
-        if standalone_mode:
-            sys.exit(code or 0)
-        return code
-
-
-def _leave(code: int, *lines: str) -> NoReturn:
-    _complain(lines)
-    sys.exit(code)
-
-
-def _complain(lines: Iterable[str]) -> None:
-    for line in lines:
-        click.echo(" ".join(line.split()), err=True)
-
-
 _json_option = click.option(
     "--json",
     "json_path",
@@ -119,7 +59,7 @@ _lens_option = click.option(
 
 
 @click.group(
-    cls=_Commands,
+    cls=CommandGroup,
     context_settings={"help_option_names": ["-h", "--help"]},
     invoke_without_command=True,
     example=_JOB,
@@ -270,7 +210,7 @@ def measure(source: Path, units: Units, json_path: Path | None, **of_photo: Any)
     else:
         make_console().print(ridge_view(found, units))
     if isinstance(found, NotMeasured):
-        _complain([f"not measured: {found.why}"])
+        complain([f"not measured: {found.why}"])
         return NOT_MEASURED
     return 0
 
@@ -406,8 +346,12 @@ def check(
     else:
         write_json({"photos": records}, json_path)
     unmeasured = [audit for audit in audits if isinstance(audit, NotAudited)]
-    _complain(f"not measured: {audit.photo}: {audit.why}" for audit in unmeasured)
+    complain(f"not measured: {audit.photo}: {audit.why}" for audit in unmeasured)
     return NOT_MEASURED if unmeasured else 0
+
+
+for _command in RECORD_COMMANDS:
+    cli.add_command(_command)
 
 
 def main() -> None:
@@ -424,7 +368,7 @@ def _own_up(kind: type[BaseException], error: BaseException, trace: Any) -> None
     while trace.tb_next:
         trace = trace.tb_next
     place = f"{Path(trace.tb_frame.f_code.co_filename).name}, line {trace.tb_lineno}"
-    _complain(
+    complain(
         [
             f"this is a fault of ridgewitness, not of your files: {kind.__name__}: {error} ({place})",
             "please report it with the command that you typed and, if you can, the photo",

@@ -20,6 +20,7 @@ from calib.scale_check import UNCHECKED_U_SCALE, BarCheck
 if TYPE_CHECKING:
     from calib.printing import PrintedSheet
     from vision.ridge import PhotoResult, RidgeMeasurement
+    from webui.evidence import Verification
 
 _SIGNS = {
     "meets": ("✓ meets", "green"),
@@ -51,7 +52,7 @@ def target_view(sheet: "PrintedSheet", checks: Sequence[BarCheck]) -> Renderable
 def ridge_view(found: "RidgeMeasurement", units: Units) -> RenderableType:
     """Return a measured ridge as it is printed: length, where the doubt comes from, photos, notes."""
     return Group(
-        ridge_line(found, units),
+        ridge_line(found.length_mm, found.u95_mm, found.method, units),
         "",
         _budget_table(found, units),
         "",
@@ -60,14 +61,14 @@ def ridge_view(found: "RidgeMeasurement", units: Units) -> RenderableType:
     )
 
 
-def ridge_line(found: "RidgeMeasurement", units: Units) -> Text:
+def ridge_line(length_mm: float, u95_mm: float, method: str, units: Units) -> Text:
     """Return the one line that matters: the ridge's length with its expanded uncertainty."""
     other: Units = "metric" if units == "imperial" else "imperial"
-    shown, in_other = (_with_doubt(found.length_mm, found.u95_mm, each) for each in (units, other))
+    shown, in_other = (_with_doubt(length_mm, u95_mm, each) for each in (units, other))
     return Text.assemble(
         ("Ridge  ", _MAIN),
         (shown, "bold cyan"),
-        (f"  ({in_other}; 95 %, {found.method})", _ASIDE),
+        (f"  ({in_other}; 95 %, {method})", _ASIDE),
     )
 
 
@@ -190,6 +191,16 @@ def verdict_line(photos: Sequence[Mapping[str, Any]]) -> Text:
     measured = sum(bool(photo["measured"]) for photo in photos)
     sums = [(f"   {words} {counts[verdict]}", style) for verdict, (words, style) in _SIGNS.items()]
     return Text.assemble((f"{measured} of {len(photos)} photos measured", _MAIN), *sums)
+
+
+def verification_view(found: "Verification") -> RenderableType:
+    """Return what came out of checking an evidence package, the troubles last, where they are seen."""
+    lines = [_item("✓", each, "green") for each in found.confirmed]
+    lines += [_item("?", each, "yellow") for each in found.unconfirmed]
+    lines += [_item("✗", each, "bold red") for each in found.problems]
+    if found.problems:
+        return Group(*lines, Text("The package does not hold.", style="bold red"))
+    return Group(*lines, Text("The package holds.", style="bold green"))
 
 
 def _notes(notes: Sequence[str]) -> Iterator[RenderableType]:

@@ -19,7 +19,8 @@ from click.testing import CliRunner, Result
 from calib.targets import built_in_target, load_target
 from webui import cli as command_line
 from webui import terminal
-from webui.cli import BAD_INPUT, NOT_MEASURED, STOPPED, cli
+from webui.cli import cli
+from webui.command_group import BAD_INPUT, NOT_MEASURED, STOPPED
 
 ROOT = Path(__file__).resolve().parents[2]
 COMMANDS = ("demo", "target", "measure", "plan", "check")
