@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.rivet_net.scenes import Mark
+from vision.rivet_net.scenes import Mark, single
 
 Floats = NDArray[np.float32]
 Weights = dict[str, Floats]
@@ -27,6 +27,9 @@ STRIDES = (2, 1, 1, 1)
 HALVED_AFTER = (1, 3)
 # Patches worked on at once: few enough that a layer stays in the processor's cache.
 _AT_ONCE = 8
+# The network's covariance is that of its own scenes; on 170 heads in 22 path-traced photos that it never saw,
+# the squared errors were this much larger.
+COV_SCALE = 1.3
 # Covariance that no answer falls below, in head diameters squared: 0.02 px on a head of 16 px.
 COV_FLOOR = (0.02 / PATCH_HEAD_PX) ** 2
 
@@ -97,7 +100,7 @@ def prepare(pictures: NDArray[np.uint8], sin_tilt: Floats, head_px: Floats) -> P
 
 
 def answer(patches: Patches) -> Answers:
-    """Let the network look at patches.
+    """Let the network look at patches, as they are and mirrored about the line of sight.
 
     Parameters
     ----------
@@ -107,15 +110,23 @@ def answer(patches: Patches) -> Answers:
     Returns
     -------
     Answers
-        Probabilities, offsets and their covariance.
+        Probabilities, offsets and their covariance: the mean of the two looks.
     """
+    plain = interpret(_look(patches.pictures, patches.facts))
+    mirrored = interpret(_look(patches.pictures[:, :, ::-1], patches.facts))
+    back = np.array([-1.0, 1.0], dtype=np.float32)
+    return Answers(
+        (plain.probability + mirrored.probability) / 2.0,
+        single((plain.offset + mirrored.offset * back) / 2.0),
+        single(COV_SCALE / 2.0 * (plain.cov + mirrored.cov * np.outer(back, back))),
+    )
+
+
+def _look(pictures: Floats, facts: Floats) -> Floats:
     weights = _weights()
-    starts = range(0, len(patches.facts), _AT_ONCE)
-    raw = [
-        _run(weights, Patches(patches.pictures[i : i + _AT_ONCE], patches.facts[i : i + _AT_ONCE]))
-        for i in starts
-    ]
-    return interpret(np.concatenate(raw) if raw else np.zeros((0, 8), dtype=np.float32))
+    starts = range(0, len(facts), _AT_ONCE)
+    raw = [_run(weights, pictures[i : i + _AT_ONCE], facts[i : i + _AT_ONCE]) for i in starts]
+    return np.concatenate(raw) if raw else np.zeros((0, 8), dtype=np.float32)
 
 
 def interpret(raw: Floats) -> Answers:
@@ -138,8 +149,8 @@ def _weights() -> Weights:
         return {name: stored[name].astype(np.float32) for name in stored.files}
 
 
-def _run(weights: Weights, patches: Patches) -> Floats:
-    layer = patches.pictures
+def _run(weights: Weights, pictures: Floats, facts: Floats) -> Floats:
+    layer = pictures
     for i, stride in enumerate(STRIDES):
         layer = _convolve(layer, weights[f"kernel{i}"], weights[f"bias{i}"], stride)
         if i in HALVED_AFTER:
@@ -147,7 +158,7 @@ def _run(weights: Weights, patches: Patches) -> Floats:
                 np.maximum(layer[:, ::2, ::2], layer[:, 1::2, ::2]),
                 np.maximum(layer[:, ::2, 1::2], layer[:, 1::2, 1::2]),
             )
-    flat = np.concatenate([layer.reshape(len(layer), -1), patches.facts], axis=1)
+    flat = np.concatenate([layer.reshape(len(layer), -1), facts], axis=1)
     hidden = np.maximum(flat @ weights["dense0"] + weights["dense_bias0"], 0.0)
     return np.asarray(hidden @ weights["dense1"] + weights["dense_bias1"], dtype=np.float32)
 
