@@ -67,6 +67,8 @@ def signature_problems(folder: Path, files: Collection[str], wanted_key_hex: str
     """
     key_hex = signing_key_hex(folder)
     has_signature = names.SIGNATURE in files
+    if names.SIGNED not in files:
+        return (f"{names.SIGNED}: is missing",)
     if key_hex is None and not has_signature:
         return () if wanted_key_hex is None else ("the package is not signed",)
     if not has_signature:

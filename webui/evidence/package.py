@@ -164,8 +164,7 @@ def _check_current(job: Job) -> None:
 
 def _fill(bag: Path, job: Job, photo_path: PhotoPath, progress: Progress | None) -> Job:
     """Write the payload, still without its data/ folder; return the job with what became of its originals."""
-    (bag / "originals").mkdir(parents=True)
-    (bag / "schemas").mkdir()
+    (bag / "schemas").mkdir(parents=True)
     copies = {photo.name: _copy(photo, photo_path(photo), job.privacy, bag) for photo in job.photos}
     job = replace(job, photos=tuple(replace(photo, copy=copies[photo.name]) for photo in job.photos))
     for name in names.SCHEMA_NAMES:
@@ -203,6 +202,7 @@ def _copy(photo: FiledPhoto, original: Path, privacy: Privacy, bag: Path) -> Pac
         copy = strip_metadata(data)
     if copy is None:
         return PackagedCopy("left out", None)
+    (bag / "originals").mkdir(exist_ok=True)
     _write(bag / "originals" / photo.name, copy)
     return PackagedCopy(privacy.originals, hashlib.sha256(copy).hexdigest())
 

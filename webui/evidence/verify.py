@@ -54,22 +54,45 @@ def verify_package(
         If it is refused before it is looked into.
     """
     with opened_package(path) as (folder, files):
-        problems = _outer_problems(folder, files, key)
-        if problems:
-            return Verification(problems, (), ())
-        confirmed = [f"all {len(files)} files have the hashes of both manifests", *_signed(folder)]
-        problems = _record_problems(folder, files)
-        if problems:
-            return Verification(problems, (), tuple(confirmed))
-        job = _load_job(folder)
-        problems = (*_log_problems(job, folder), *_original_problems(job, folder, files))
-        if problems:
-            return Verification(problems, (), tuple(confirmed))
-        confirmed += [
-            "every record has the form of its schema",
-            f"the change log is whole: {len(job.log)} entries",
-        ]
-        return Verification((), (), tuple(confirmed)).joined(redo(job, folder, progress))
+        found, job = check_records(folder, files, key=key)
+        return found if job is None else found.joined(redo(job, folder, progress))
+
+
+def check_records(
+    folder: Path, files: Sequence[str], *, key: Ed25519PublicKey | None = None
+) -> tuple[Verification, Job | None]:
+    """Check an opened package as far as it can be checked without measuring.
+
+    Parameters
+    ----------
+    folder : Path
+        The package.
+    files : sequence of str
+        Names of all files in it.
+    key : Ed25519PublicKey, optional
+        Key that must have signed it.
+
+    Returns
+    -------
+    found : Verification
+        What holds and what does not.
+    job : Job or None
+        The job, if nothing is wrong.
+    """
+    problems = _outer_problems(folder, files, key) or _record_problems(folder, files)
+    if problems:
+        return Verification(problems, (), ()), None
+    job = _load_job(folder)
+    problems = (*_log_problems(job, folder), *_original_problems(job, folder, files))
+    if problems:
+        return Verification(problems, (), ()), None
+    confirmed = (
+        f"all {len(files)} files have the hashes of both manifests",
+        *_signed(folder),
+        "every record has the form of its schema",
+        f"the change log is whole: {len(job.log)} entries",
+    )
+    return Verification((), (), confirmed), job
 
 
 def _outer_problems(folder: Path, files: Sequence[str], key: Ed25519PublicKey | None) -> tuple[str, ...]:
