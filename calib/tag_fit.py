@@ -37,6 +37,10 @@ _WHOLE_BELOW_PX = 4.0
 _MINGLING = 0.25
 _MOST_BLUR_CELLS = 0.45
 _HALF_PROFILE_PX = 4
+# Pixels of a whole tag are handled in groups; they start this far around it, so that it may move.
+_PATCH_GROUP, _PATCH_MARGIN_PX = 64, 2.0
+# Black and white of a tag fitted at once vary over a mesh so fine (px), of so many nodes along a side.
+_MESH_PX, _MESH_NODES = 8.0, (2, 6)
 _MOST_PROFILES_PER_EDGE = 3
 _BEND_SAG_PX = 0.1
 _MOST_ITERATIONS = 8
@@ -50,7 +54,7 @@ _FARTHEST_STEP = 0.5
 _LEAST_SAMPLES = 120
 # Tukey's biweight at 95 % efficiency (Huber & Ronchetti, Robust Statistics, 2nd ed. 2009, section 4.8).
 _BIWEIGHT = 4.685
-_BIWEIGHT_PIXEL = 6.0
+_BIWEIGHT_PIXEL, _BIWEIGHT_PROFILE = 6.0, 4.0
 _MAD_TO_SIGMA = 1.4826
 # A profile counts when its step from black to white is within these factors of the tag's own.
 _CONTRAST_RANGE = (0.35, 2.5)
@@ -58,6 +62,8 @@ _CONTRAST_RANGE = (0.35, 2.5)
 # Gaussian blur at one cycle per pixel. The amplitude is fitted on the rendered photos.
 _ALIAS_PX = 0.15
 _U_FLOOR_PX = 0.005
+# Part of the blur by which uneven light may move an edge; found by trial on shades and glare.
+_LIGHT_PART = 0.15
 _SHARP_PX, _BLUNT_PX = 0.6, 1.25
 _START_CELL_PX, _LEAST_BLUNT_CELL_PX = 8.0, 4.0
 
@@ -107,23 +113,22 @@ class _Look:
 
 @dataclass(frozen=True, eq=False)
 class _Samples:
-    """Pixels that take part: M groups (profiles, or the whole tag) of Q pixels each."""
+    """Pixels that take part: M groups (profiles, or parts of the whole tag) of Q pixels each."""
 
     px: Array  # (M, Q, 2)
-    foot_px: Array  # (M, 1, 2) or (M, Q, 2): where the slopes of the map are taken
+    foot_px: Array  # (M, 1, 2): where the slopes of the map are taken
     grey: Array  # (M, Q)
     usable: Flags  # (M, Q)
-    normal: Array  # (M, 2): across the edge towards white, in the tag frame; zeros for the whole tag
+    normal: Array  # (M, 2): across a profile's edge towards white, in the tag frame
     line: Labels  # (M, Q): line of the nearest edge
     block: Labels  # (M, Q): edge or cell that the pixel belongs to
-
-    @property
-    def is_whole(self) -> bool:
-        return len(self.px) == 1
+    is_whole: bool
 
     def part(self, stride: int) -> "_Samples":
         """Return every so many-th profile."""
-        return _Samples(*(getattr(self, field.name)[::stride] for field in fields(self)))
+        return _Samples(
+            *(getattr(self, field.name)[::stride] for field in fields(self)[:-1]), is_whole=self.is_whole
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -267,7 +272,7 @@ def _sample(picture: Grey, cell_map: CellMap, edges: CellEdges, patch: Array | N
         px, foot_px, normal, line, block = _profiles(cell_map, edges)
         usable = np.ones(px.shape[:2], dtype=bool)
     else:
-        px, foot_px, normal = patch, patch, np.zeros((1, 2))
+        px, foot_px, normal = patch, patch, np.zeros((len(patch), 2))
         usable, line, block = _within_patch(cell_map, patch)
     height, width = picture.shape
     column, row = px[..., 0].astype(np.intp), px[..., 1].astype(np.intp)
@@ -275,7 +280,7 @@ def _sample(picture: Grey, cell_map: CellMap, edges: CellEdges, patch: Array | N
     if patch is None:
         usable &= usable.all(axis=1, keepdims=True)
     grey = picture[row.clip(0, height - 1), column.clip(0, width - 1)].astype(float)
-    return _Samples(px, foot_px, grey, usable, normal, line, block)
+    return _Samples(px, foot_px, grey, usable, normal, line, block, patch is not None)
 
 
 def _profiles(cell_map: CellMap, edges: CellEdges) -> tuple[Array, Array, Array, Labels, Labels]:
@@ -304,13 +309,20 @@ def _profiles(cell_map: CellMap, edges: CellEdges) -> tuple[Array, Array, Array,
 
 
 def _patch_px(cell_map: CellMap, shape: tuple[int, ...]) -> Array:
-    """All pixels of the box around the tag and some margin, shape (1, N, 2)."""
-    margin = 1.0 + 2.0 / cell_map.cell_px()
+    """Return all pixels of the tag and some margin, in groups, shape (M, Q, 2)."""
+    margin = 1.0 + _PATCH_MARGIN_PX / cell_map.cell_px()
     corners = cell_map.to_px(TAG_CORNERS + margin * np.sign(TAG_CORNERS - TAG_CORNERS.mean(axis=0)))
     first = np.maximum(np.floor(corners.min(axis=0)), 0.0)
     last = np.minimum(np.ceil(corners.max(axis=0)), [shape[1] - 1.0, shape[0] - 1.0])
     columns, rows = np.meshgrid(np.arange(first[0], last[0] + 1.0), np.arange(first[1], last[1] + 1.0))
-    return np.stack([columns.ravel(), rows.ravel()], axis=-1)[None]
+    px = np.stack([columns.ravel(), rows.ravel()], axis=-1)
+    cells = cell_map.to_cells(px)
+    px = px[np.all((cells > -margin) & (cells < LINES - 1 + margin), axis=-1)]
+    groups = -(-len(px) // _PATCH_GROUP)
+    # The last group is filled up with a pixel outside the picture, which never counts.
+    return np.concatenate([px, np.full((groups * _PATCH_GROUP - len(px), 2), -1.0)]).reshape(
+        groups, _PATCH_GROUP, 2
+    )
 
 
 def _within_patch(cell_map: CellMap, patch: Array) -> tuple[Flags, Labels, Labels]:
@@ -396,30 +408,45 @@ def _tone(brightness: Array, look: _Look) -> tuple[Array, Array]:
 
 
 def _equations(samples: _Samples, picture: _Picture, cell_map: CellMap, weight: Array | None) -> _Equations:
-    """Take the levels of black and white out of grey values and model, by profile or sloping over the tag."""
-    levels = np.stack([np.ones_like(picture.value), picture.value], axis=-1)
-    if samples.is_whole:
-        slope = (samples.px - cell_map.origin_px) / cell_map.scale_px
-        levels = np.concatenate([levels, slope, slope * picture.value[..., None]], axis=-1)
+    """Take the levels of black and white out of grey values and model, by profile or over a coarse mesh."""
+    share = _mesh(samples, cell_map)
+    levels = np.concatenate([share, share * picture.value[..., None]], axis=-1)
     weights = samples.usable.astype(float) if weight is None else samples.usable * weight
     weighted = np.swapaxes(levels * weights[..., None], 1, 2)
-    normal = weighted @ levels + 1e-9 * np.eye(levels.shape[-1])
-    found = np.linalg.solve(normal, weighted @ samples.grey[..., None])
-    contrast = found[:, 1] if not samples.is_whole else found[:, 1] + slope @ found[0, 4:, 0]
+    normal = _pooled(samples, weighted @ levels) + 1e-9 * np.eye(levels.shape[-1])
+    found = np.linalg.solve(normal, _pooled(samples, weighted @ samples.grey[..., None]))
+    nodes = share.shape[-1]
+    contrast = (share @ found[:, nodes:])[..., 0]
     used = samples.usable & (contrast > 0.0)
     if not samples.is_whole:
         typical = np.median(contrast[samples.usable[:, 0]])
         used &= (contrast > _CONTRAST_RANGE[0] * typical) & (contrast < _CONTRAST_RANGE[1] * typical)
     others = np.stack([picture.across, picture.by_tone], axis=-1)
     columns = np.concatenate([picture.by_unknowns, others], axis=-1) * contrast[..., None]
-    columns -= levels @ np.linalg.solve(normal, weighted @ columns)
+    columns -= levels @ np.linalg.solve(normal, _pooled(samples, weighted @ columns))
     columns *= used[..., None]
     residual = (samples.grey - (levels @ found)[..., 0]) * used
-    black = float(np.median(found[:, 0]))
-    white = black + float(np.median(found[:, 1]))
+    black = float(np.median(found[:, :nodes]))
+    white = black + float(np.median(found[:, nodes:]))
     return _Equations(
         residual, columns[..., :-2], columns[..., -2], columns[..., -1], used, levels.shape[-1], black, white
     )
+
+
+def _pooled(samples: _Samples, sums: Array) -> Array:
+    """Return the sums, (M, A, B), of every group that has its own levels: one for the whole tag."""
+    return sums.sum(axis=0, keepdims=True) if samples.is_whole else sums
+
+
+def _mesh(samples: _Samples, cell_map: CellMap) -> Array:
+    """Return the share, (M, Q, G), of each pixel in the levels of G nodes: one node for a profile."""
+    if not samples.is_whole:
+        return np.ones((*samples.grey.shape, 1))
+    count = int(np.clip(round(2.0 * cell_map.scale_px / _MESH_PX) + 1, *_MESH_NODES))
+    place = (cell_map.to_cells(samples.px) / (LINES - 1) * (count - 1)).clip(0.0, count - 1.0)
+    hats = (1.0 - np.abs(place[..., None] - np.arange(count))).clip(0.0, 1.0)  # (M, Q, 2, count)
+    product = hats[..., 0, :, None] * hats[..., 1, None, :]
+    return product.reshape(*product.shape[:2], -1)
 
 
 def _prior(cell_map: CellMap, look: _Look) -> tuple[Array, Array]:
@@ -434,14 +461,16 @@ def _prior(cell_map: CellMap, look: _Look) -> tuple[Array, Array]:
 def _solve(samples: _Samples, equations: _Equations, prior_weight: Array, prior_gap: Array) -> _Solution:
     """Solve for one step; give less weight to what disagrees, be it whole profiles or single pixels."""
     jacobian, used = equations.jacobian, equations.used
-    flat = jacobian.reshape(-1, jacobian.shape[-1])
-    scale = 1.0 / np.sqrt(np.sum(flat * flat, axis=0) + 1e-12)
-    flat = flat * scale
+    scale = 1.0 / np.sqrt(np.einsum("mqp,mqp->p", jacobian, jacobian) + 1e-12)
+    scaled = jacobian * scale
     weight = used.astype(float)
     variance = _typical_variance(samples, equations.residual, used, equations.level_count)
     for _ in range(_REWEIGHTINGS):
-        information = (flat * weight.reshape(-1, 1)).T @ flat
-        pull = flat.T @ (weight * equations.residual).ravel() + variance * scale * prior_weight * prior_gap
+        # Group by group: large products would wake the threads of the linear algebra, which costs more.
+        weighted = np.swapaxes(scaled * weight[..., None], 1, 2)
+        information = (weighted @ scaled).sum(axis=0)
+        pull = (weighted @ equations.residual[..., None])[..., 0].sum(axis=0)
+        pull += variance * scale * prior_weight * prior_gap
         stiff = information + np.diag(variance * scale * scale * prior_weight)
         step = scale * np.linalg.solve(stiff, pull)
         residual = equations.residual - jacobian @ step
@@ -472,7 +501,7 @@ def _profile_weight(equations: _Equations, residual: Array, variance: float) -> 
     deviate = offset_px / np.sqrt(variance / strength + 1e-4)
     spread = max(_MAD_TO_SIGMA * float(np.median(np.abs(deviate[kept]))), 0.3)
     unlike = np.sum(residual * residual, axis=1) / (residual.shape[1] - equations.level_count) / variance
-    return _biweight(deviate / spread, _BIWEIGHT) * _biweight(np.sqrt(unlike), _BIWEIGHT_PIXEL)
+    return _biweight(deviate / spread, _BIWEIGHT) * _biweight(np.sqrt(unlike), _BIWEIGHT_PROFILE)
 
 
 def _biweight(deviate: Array, limit: float) -> Array:
@@ -500,7 +529,8 @@ def _result(state: _State, px_per_px: float) -> TagFit:
     by_unknowns[:, :-_LOOK_UNKNOWNS] = -np.linalg.solve(slopes, by_map).reshape(8, -1)
     cov, by_tone = _unknowns_cov(state)
     cov_px2 = by_unknowns @ (cov + np.outer(by_tone, by_tone)) @ by_unknowns.T
-    cov_px2 += _sampling_variance_px2(state.look) * np.eye(8)
+    agreement = _agreement(state)
+    cov_px2 += (_sampling_variance_px2(state.look) + _light_variance_px2(state.look, agreement)) * np.eye(8)
     apparent_px = state.look.bias_px - exp(state.look.ln_blur) * float(ndtri(_tone_middle(state.look)))
     return TagFit(
         (corners + 0.5) * px_per_px - 0.5,
@@ -509,7 +539,7 @@ def _result(state: _State, px_per_px: float) -> TagFit:
         float(np.sqrt(cov[-3, -3])) * px_per_px,
         _bias_direction(slopes),
         exp(state.look.ln_blur) * px_per_px,
-        _agreement(state),
+        agreement,
         float(state.solution.weight[state.samples.usable].mean()),
     )
 
@@ -558,6 +588,15 @@ def _sampling_variance_px2(look: _Look) -> float:
     """Return what sampling leaves in doubt, px^2: the alias of a Gaussian blur at one cycle per pixel."""
     alias_px = _ALIAS_PX * exp(-2.0 * (pi * exp(look.ln_blur)) ** 2)
     return alias_px**2 + _U_FLOOR_PX**2
+
+
+def _light_variance_px2(look: _Look, agreement: float) -> float:
+    """Return what light that changes across an edge leaves in doubt, px^2.
+
+    Light that grows by g per px moves an edge of blur b by about b^2 g; what uneven light takes from the
+    agreement is about its relative change over the tag, taken here to happen within the blur of some edges.
+    """
+    return (_LIGHT_PART * exp(look.ln_blur)) ** 2 * (1.0 - agreement * agreement)
 
 
 def _tone_middle(look: _Look) -> float:
