@@ -37,10 +37,9 @@ PHOTO_HEAD_PX_MIN = 5.0
 REACH_MM = 1500.0
 # Two centres nearer than this share of a head's diameter belong to one head.
 SAME_HEAD_SHARE = 0.6
-# Probability from which on a mark is called what it looks like; and from which on it is looked at again, each
-# time from where its middle then seems to be: a head seen off centre is doubtful at first.
+# Probability from which on a mark is called what it looks like, and from which on it is looked at once more.
 SCORE_MIN = 0.5
-FIRST_SCORES_MIN = (0.0, 0.2)
+DOUBTFUL_SCORE_MIN = 0.2
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -180,6 +179,8 @@ def find_fasteners(
     if not len(marks_mm):
         return Fasteners((), ())
     spots, answers = _look(image, view, z_mm, head_mm, marks_mm)
+    # A head seen off centre is doubtful at first: every mark is looked at again from where its middle seems.
+    spots, answers = _look(image, view, z_mm, head_mm, _centres(spots, answers, head_mm))
     rivets, holes = (
         _settle(image, view, z_mm, head_mm, spots, answers, mark) for mark in (Mark.RIVET, Mark.HOLE)
     )
@@ -451,14 +452,14 @@ def _centres(spots: Spots, answers: Answers, head_mm: float) -> Array:
 def _settle(
     image: Picture, view: View, z_mm: float, head_mm: float, spots: Spots, answers: Answers, mark: Mark
 ) -> tuple[RivetSighting, ...]:
-    """Look again at what may be a mark, each time from its middle, and keep one sighting for each."""
-    for score_min in (*FIRST_SCORES_MIN, SCORE_MIN):
-        centres_mm = _centres(spots, answers, head_mm)
-        kept = _apart(centres_mm, answers.probability[:, mark], SAME_HEAD_SHARE * head_mm, score_min)
-        if not kept:
-            return ()
-        if score_min < SCORE_MIN:
-            spots, answers = _look(image, view, z_mm, head_mm, centres_mm[kept])
+    """Look once more at what may be a mark, from its middle, and keep one sighting for each."""
+    apart_mm = SAME_HEAD_SHARE * head_mm
+    centres_mm = _centres(spots, answers, head_mm)
+    kept = _apart(centres_mm, answers.probability[:, mark], apart_mm, DOUBTFUL_SCORE_MIN)
+    if not kept:
+        return ()
+    spots, answers = _look(image, view, z_mm, head_mm, centres_mm[kept])
+    kept = _apart(_centres(spots, answers, head_mm), answers.probability[:, mark], apart_mm, SCORE_MIN)
     px = spots.px + np.einsum("nij,nj->ni", spots.px_by_head, answers.offset.astype(float))
     cov_px2 = spots.px_by_head @ answers.cov.astype(float) @ spots.px_by_head.transpose(0, 2, 1)
     reach = np.sqrt((spots.px_by_head**2).sum(axis=2)) / 2.0
