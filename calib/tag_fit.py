@@ -126,9 +126,8 @@ class _Samples:
 
     def part(self, stride: int) -> "_Samples":
         """Return every so many-th profile."""
-        return _Samples(
-            *(getattr(self, field.name)[::stride] for field in fields(self)[:-1]), is_whole=self.is_whole
-        )
+        arrays = {field.name: getattr(self, field.name)[::stride] for field in fields(self)[:-1]}
+        return replace(self, **arrays)
 
 
 @dataclass(frozen=True, eq=False)
@@ -446,7 +445,7 @@ def _mesh(samples: _Samples, cell_map: CellMap) -> Array:
     place = (cell_map.to_cells(samples.px) / (LINES - 1) * (count - 1)).clip(0.0, count - 1.0)
     hats = (1.0 - np.abs(place[..., None] - np.arange(count))).clip(0.0, 1.0)  # (M, Q, 2, count)
     product = hats[..., 0, :, None] * hats[..., 1, None, :]
-    return product.reshape(*product.shape[:2], -1)
+    return np.asarray(product.reshape(*product.shape[:2], -1))
 
 
 def _prior(cell_map: CellMap, look: _Look) -> tuple[Array, Array]:
