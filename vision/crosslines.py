@@ -34,15 +34,15 @@ _CLIP = 4.0
 _SEED_MIN, _CONTRAST_MIN, _GREY_FLOOR = 4.5, 5.0, 0.2
 # Lines nearer to each other than this are one, or its side lobes; the clearest are looked at closely.
 _APART_MM, _MOST = 5.0, 8
-# A line in most strips in sight, and square enough.
-_COVERAGE_MIN, _FITTED_SLOPE_MAX = 0.65, 0.015
+# A line in most strips in sight, square enough, and straight: known this well at its middle.
+_COVERAGE_MIN, _FITTED_SLOPE_MAX, _U_STATION_MAX_MM = 0.65, 0.015, 0.12
 # Half width and step of a profile, and half width of its part that strips are compared on.
 _REACH_MM, _STEP_MM, _CORE_MM = 10.0, 0.2, 3.0
 # A camera's blur (standard deviation, in its own pixels): lens, sensor and resampling together.
 _BLUR_PX = 0.75
 # A line's steepest flank, as a share of the flank that the blur would leave of a step of the line's height.
 # Streaks of dirt and shadows with a penumbra are softer.
-_SHARPNESS_MIN = 0.55
+_SHARPNESS_MIN = 0.7
 # What resampling leaves in a strip's shift.
 _SHIFT_FLOOR_MM = 0.02
 # A fitted line's flanks lie on both sides of it.
@@ -365,7 +365,8 @@ def _fit_line(band: _Band, seed: _Seed) -> CrossLine | None:
     if abs(contrast) < _CONTRAST_MIN or coverage < _COVERAGE_MIN or slope > _FITTED_SLOPE_MAX:
         return None
     found = _describe(band, seed, line, cov, moved, contrast, coverage)
-    return found if max(found.rise, found.fall) > _SHARPNESS_MIN else None
+    sharp = max(found.rise, found.fall) > _SHARPNESS_MIN
+    return found if sharp and found.u_station_mm < _U_STATION_MAX_MM else None
 
 
 def _known_profiles(band: _Band, seed: _Seed) -> _Profiles | None:
