@@ -1,12 +1,13 @@
 """The work: from a job's photos and set-up to its results, alike at the desk and in a check years later.
 
 Everything that a result follows from is laid out as contract files in a folder of its own, and read back from
-there by the functions that the command line uses. Records are rounded to ten significant digits: more would
-only tell one processor from another.
+there by the functions that the command line uses. What is measured is rounded to 0.001 mm, 0.001 px or four
+significant digits, whichever is finer: what lies below tells one processor from another, not one roof.
 """
 
 import contextlib
 import json
+import math
 import os
 import shutil
 import tempfile
@@ -37,7 +38,7 @@ from webui.software import software_versions
 PhotoPath = Callable[[FiledPhoto], Path]
 Progress = Callable[[int, int], None]
 
-_DIGITS = 10
+_DECIMALS, _DIGITS = 3, 4
 # No photo's name begins with a dot.
 _PHOTO_FOLDER, _SHOOT_FILE = "photos", ".shoot.json"
 
@@ -89,9 +90,11 @@ def make_result(
             case "check":
                 record, extra = _check(job, folder, progress, drawing)
             case "plan":
+                # Worked out, not measured: its pieces must add up to the last digit.
                 record = _plan(job, folder)
-        # Messages name a photo by its path; this folder means nothing to anybody.
-        record, extra = (_tidy(value, f"{folder / _PHOTO_FOLDER}{os.sep}") for value in (record, extra))
+        if kind != "plan":
+            # Messages name a photo by its path; this folder means nothing to anybody.
+            record, extra = (_tidy(value, f"{folder / _PHOTO_FOLDER}{os.sep}") for value in (record, extra))
     return Result(record, software_versions(), inputs_hash(job, kind), now_utc, extra)
 
 
@@ -133,10 +136,17 @@ def laid_out(job: Job, photo_path: PhotoPath) -> Iterator[Path]:
         yield folder
 
 
+def rounded(value: float) -> float:
+    """Return a number with three decimals or four significant digits, whichever are more."""
+    if value == 0.0:
+        return 0.0
+    return round(value, max(_DECIMALS, _DIGITS - 1 - math.floor(math.log10(abs(value)))))
+
+
 def _tidy(value: Any, hidden: str) -> Any:
     """Return a JSON value with its numbers rounded, and without a text wherever it stands."""
     if isinstance(value, float):
-        return float(f"{value:.{_DIGITS}g}")
+        return rounded(value)
     if isinstance(value, str):
         return value.replace(hidden, "")
     if isinstance(value, Mapping):

@@ -15,9 +15,25 @@ from webui.inputs import inputs_hash, is_current
 from webui.job import CloseUpSetup, Job, LayoutSetup
 from webui.plan_command import job_record
 from webui.store import Store
-from webui.work import laid_out, make_all, make_result
+from webui.work import laid_out, make_all, make_result, rounded
 
 NOW = "2026-05-04T12:00:00.000Z"
+
+
+@pytest.mark.parametrize(
+    ("value", "expected"),
+    [
+        (9318.00049, 9318.0),
+        (-111.5874251, -111.587),
+        (1.23456, 1.235),
+        (0.0001769618, 0.000177),
+        (0.98765432, 0.9877),
+        (0.0, 0.0),
+        (-0.0, 0.0),
+    ],
+)
+def test_measured_number_keeps_three_decimals_or_four_digits(value: float, expected: float) -> None:
+    assert rounded(value) == expected
 
 
 def test_layout_takes_the_measured_ridge_with_its_uncertainty(job: Job, small_store: Store) -> None:

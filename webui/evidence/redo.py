@@ -1,7 +1,7 @@
 """Doing the work of a package again, from its originals, and comparing it with what the package says.
 
-The same software must give the same numbers to the last digit; another version may differ within a tolerance,
-and where it differs more, that is told and not taken for tampering.
+The same software must give the same numbers, one unit of the last digit aside; another version may differ
+within a tolerance, and where it differs more, that is told and not taken for tampering.
 """
 
 from collections.abc import Callable, Mapping, Sequence
@@ -10,7 +10,7 @@ from typing import Any
 
 from calib.errors import MeasureError
 from webui.evidence import contents as names
-from webui.evidence.comparison import differences
+from webui.evidence.comparison import Agreement, differences
 from webui.evidence.verification import Verification
 from webui.inputs import photos_of
 from webui.job import RESULT_KINDS, FiledPhoto, Job, Result, ResultKind
@@ -85,19 +85,18 @@ def _redo_one(job: Job, kind: ResultKind, folder: Path, progress: Progress | Non
 
 def _judge(job: Job, name: str, recorded: Result, again: Mapping[str, Any]) -> Verification:
     """Compare a record with the one made again: to the last digit with the same software, else nearly."""
-    if not differences(recorded.record, again, tolerant=False):
-        return Verification((), (), (f"{name}: made again from the originals, the same to the last digit",))
     changed = _changed_versions(recorded.software)
     is_stripped = any(photo.copy is not None and photo.copy.kind == "stripped" for photo in job.photos)
-    is_exact = not changed and not is_stripped
-    found = differences(recorded.record, again, tolerant=not is_exact)
-    if is_exact:
-        return Verification(tuple(f"{name}: {each}" for each in _few(found)), (), ())
-    reason = f"with other versions ({', '.join(changed)})" if changed else "from stripped originals"
-    if found:
-        told = f"{name}: made again {reason} it differs: {'; '.join(_few(found))}"
-        return Verification((), (told,), ())
-    return Verification((), (), (f"{name}: made again {reason}, the same within the tolerance",))
+    how = f"with other versions ({', '.join(changed)})" if changed else "from the originals"
+    how = "from stripped originals" if is_stripped and not changed else how
+    last = Agreement.VERSIONS if changed or is_stripped else Agreement.LAST_DIGIT
+    for agreement in (Agreement.EXACT, Agreement.LAST_DIGIT, last):
+        if not differences(recorded.record, again, agreement):
+            return Verification((), (), (f"{name}: made again {how}, the same {agreement.value}",))
+    found = _few(differences(recorded.record, again, last))
+    if last is Agreement.LAST_DIGIT:
+        return Verification(tuple(f"{name}: {each}" for each in found), (), ())
+    return Verification((), (f"{name}: made again {how} it differs: {'; '.join(found)}",), ())
 
 
 def _few(found: Sequence[str]) -> list[str]:

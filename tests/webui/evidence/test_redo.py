@@ -13,7 +13,7 @@ from tests.webui.measured_job import measured_job
 from tests.webui.small_job import originals
 from webui.evidence import make_package, verify_package
 from webui.evidence import redo as redoing
-from webui.evidence.comparison import differences
+from webui.evidence.comparison import Agreement, differences
 from webui.job import Job, PackagedCopy, Privacy
 from webui.store import Store
 
@@ -84,7 +84,7 @@ def work_already_done(measured: Job, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.mark.usefixtures("work_already_done")
-@pytest.mark.parametrize("shift_mm", [1e-5, 0.1, -300.0])
+@pytest.mark.parametrize("shift_mm", [0.002, 0.1, -300.0])
 def test_forged_number_shows_though_all_hashes_fit(measured: Job, tmp_path: Path, shift_mm: float) -> None:
     found = redoing.redo(forged_length(measured, shift_mm), tmp_path)
     assert found.exit_code == 2
@@ -94,7 +94,7 @@ def test_forged_number_shows_though_all_hashes_fit(measured: Job, tmp_path: Path
 @pytest.mark.usefixtures("work_already_done")
 @pytest.mark.parametrize(
     ("shift_of_u95", "code", "said"),
-    [(0.05, 0, "the same within the tolerance"), (0.5, 1, "it differs: ridge/length_mm")],
+    [(0.05, 0, "the same within the tolerance between versions"), (0.5, 1, "it differs: ridge/length_mm")],
 )
 def test_other_version_may_differ_a_little_and_says_so(
     measured: Job, tmp_path: Path, shift_of_u95: float, code: int, said: str
@@ -131,14 +131,28 @@ VERDICT |= {"why": "x", "p_conform": 1.0}
     ],
 )
 def test_tolerance_is_the_stated_one(recorded: Any, redone: Any, is_near: bool) -> None:
-    assert differences(recorded, recorded, tolerant=False) == ()
-    assert differences(recorded, redone, tolerant=False) != ()
-    assert (differences(recorded, redone, tolerant=True) == ()) == is_near
+    assert differences(recorded, recorded) == ()
+    assert differences(recorded, redone) != ()
+    assert (differences(recorded, redone, Agreement.VERSIONS) == ()) == is_near
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "is_near"),
+    [
+        (9318.123, 9318.124, True),
+        (9318.123, 9318.125, False),
+        (0.0001769, 0.000177, True),
+        (0.0001769, 0.0001772, False),
+        (3, 4, False),
+        (True, False, False),
+        ("meets", "cannot tell", False),
+    ],
+)
+def test_last_digit_may_differ_by_one_unit(a: Any, b: Any, is_near: bool) -> None:
+    assert (differences({"mm": a}, {"mm": b}, Agreement.LAST_DIGIT) == ()) == is_near
 
 
 def test_difference_is_told_by_photo_and_key() -> None:
     a = {"photos": [{"photo": "c1.jpg", "rivets": [{"mm": [1.0, 2.0]}]}]}
     b = {"photos": [{"photo": "c1.jpg", "rivets": [{"mm": [1.0, 2.5]}]}]}
-    assert differences(a, b, tolerant=False) == (
-        "photos[1: c1.jpg]/rivets[1]/mm[2]: 2.0 recorded, 2.5 made again",
-    )
+    assert differences(a, b) == ("photos[1: c1.jpg]/rivets[1]/mm[2]: 2.0 recorded, 2.5 made again",)
