@@ -199,8 +199,14 @@ def verification_view(found: "Verification") -> RenderableType:
     lines += [_item("?", each, "yellow") for each in found.unconfirmed]
     lines += [_item("✗", each, "bold red") for each in found.problems]
     if found.problems:
-        return Group(*lines, Text("The package does not hold.", style="bold red"))
-    return Group(*lines, Text("The package holds.", style="bold green"))
+        end = Text("The package does not hold.", style="bold red")
+    elif found.unconfirmed:
+        end = Text(
+            "Nothing is wrong with the package, but not everything could be confirmed.", style="yellow"
+        )
+    else:
+        end = Text("The package holds.", style="bold green")
+    return Group(*lines, end)
 
 
 def _notes(notes: Sequence[str]) -> Iterator[RenderableType]:

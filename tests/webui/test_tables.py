@@ -10,7 +10,8 @@ from rich.console import Console, RenderableType
 from calib.camera import Camera
 from calib.lengths import Units
 from vision.ridge import PhotoResult, RidgeMeasurement
-from webui.tables import check_view, ridge_view
+from webui.evidence import Verification
+from webui.tables import check_view, ridge_view, verification_view
 
 
 def printed(view: RenderableType, width: int = 80) -> list[str]:
@@ -115,3 +116,20 @@ def test_last_line_adds_up_the_verdicts() -> None:
         "✗ does not meet 1",
         "? cannot tell 2",
     ]
+
+
+@pytest.mark.parametrize(
+    ("found", "last"),
+    [
+        (Verification((), (), ("hashes",)), "The package holds."),
+        (
+            Verification((), ("close-ups",), ("hashes",)),
+            "Nothing is wrong with the package, but not everything",
+        ),
+        (Verification(("report.pdf is altered",), ("close-ups",), ()), "The package does not hold."),
+    ],
+)
+def test_verification_ends_with_what_it_comes_to(found: Verification, last: str) -> None:
+    lines = printed(verification_view(found))
+    assert lines[-1].startswith(last)
+    assert len(lines) == 1 + len(found.problems) + len(found.unconfirmed) + len(found.confirmed)
