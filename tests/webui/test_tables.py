@@ -124,7 +124,7 @@ def test_last_line_adds_up_the_verdicts() -> None:
         (Verification((), (), ("hashes",)), "The package holds."),
         (
             Verification((), ("close-ups",), ("hashes",)),
-            "Nothing is wrong with the package, but not everything",
+            "Nothing is wrong with the package, but not all",
         ),
         (Verification(("report.pdf is altered",), ("close-ups",), ()), "The package does not hold."),
     ],
