@@ -201,9 +201,7 @@ def verification_view(found: "Verification") -> RenderableType:
     if found.problems:
         end = Text("The package does not hold.", style="bold red")
     elif found.unconfirmed:
-        end = Text(
-            "Nothing is wrong with the package, but not everything could be confirmed.", style="yellow"
-        )
+        end = Text("Nothing is wrong with the package, but not all of it could be confirmed.", style="yellow")
     else:
         end = Text("The package holds.", style="bold green")
     return Group(*lines, end)
