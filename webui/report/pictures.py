@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, JpegImagePlugin
 
-from calib.container import sniff_format
+from calib.container import READER_FAILURES, sniff_format
+from calib.errors import FileError, PhotoError
 from calib.exif import read_metadata
 from vision.photo import load_photo
 
@@ -30,6 +31,7 @@ _UPRIGHT = {
     7: Image.Transpose.TRANSVERSE,
     8: Image.Transpose.ROTATE_90,
 }
+_SIDEWAYS = tuple(_UPRIGHT[orientation] for orientation in (5, 6, 7, 8))
 _QUALITIES = (82, 74, 64, 52, 40)
 
 
@@ -85,27 +87,39 @@ def open_upright(path: Path, least_px: int) -> Upright:
     PhotoError, FileError
         If it cannot be read.
     """
-    data = path.read_bytes()
+    data = _read(path)
     if sniff_format(data) != "JPEG":
         photo = load_photo(path)
         height, width = photo.image.shape[:2]
         return Upright(np.ascontiguousarray(photo.image[:, :, ::-1]), 1.0, (width, height))
+    try:
+        return _open_jpeg(data, least_px)
+    except READER_FAILURES as error:
+        msg = f"{path}: the picture is damaged ({error}); restore it from a backup or a package"
+        raise PhotoError(msg) from error
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        msg = f"{path}: cannot be read ({error.strerror})"
+        raise FileError(msg) from error
+
+
+def _open_jpeg(data: bytes, least_px: int) -> Upright:
+    """Decode a JPEG file no larger than needed: its coding gives half and quarter sizes for little."""
     picture: Image.Image = JpegImagePlugin.JpegImageFile(io.BytesIO(data))
-    full = max(picture.size)
-    share = min(1.0, least_px / full)
-    picture.draft("RGB", (round(picture.width * share), round(picture.height * share)))
+    width, height = picture.size
+    share = min(1.0, least_px / max(width, height))
+    picture.draft("RGB", (round(width * share), round(height * share)))
+    upright = picture.convert("RGB")
     turn = _UPRIGHT.get(read_metadata(data).orientation)
-    stored = picture.size
-    size = _full_size(data)
-    picture = picture.convert("RGB")
-    upright = picture if turn is None else picture.transpose(turn)
-    if upright.size != stored:
-        size = size[::-1]
-    return Upright(np.asarray(upright), upright.width / size[0], size)
-
-
-def _full_size(data: bytes) -> tuple[int, int]:
-    return JpegImagePlugin.JpegImageFile(io.BytesIO(data)).size
+    if turn is not None:
+        upright = upright.transpose(turn)
+    if turn in _SIDEWAYS:
+        width, height = height, width
+    return Upright(np.asarray(upright), upright.width / width, (width, height))
 
 
 def resampled(photo: Upright, width_px: int) -> Upright:
