@@ -5,6 +5,9 @@ from pathlib import Path
 
 import pytest
 
+# As on the command line: for matrices as small as ours several threads only wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 _ROOT = Path(__file__).resolve().parent.parent
 
 
