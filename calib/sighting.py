@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calib.errors import PhotoError
 from calib.tag_fit import TagFit, fit_tag
-from calib.tag_search import Candidate, halved_levels, search_levels
+from calib.tag_search import Candidate, halved_levels, search_levels, search_small
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -25,6 +25,8 @@ _LEAST_SEEN = 0.5
 _FARTHEST_SIDES = 0.35
 # A tag of this side at the level where it was read has corners good enough to start the fit from.
 _ENOUGH_SIDE_PX = 36.0
+# Where a tag is larger than this, the others of its target are not too small for the undoubled picture.
+_LARGE_SIDE_PX = 50.0
 _TRIALS = 3
 
 
@@ -114,8 +116,9 @@ def find_tags(grey: Grey, wanted_ids: Collection[int] | None = None) -> Sighting
     Notes
     -----
     Tags are read on a pyramid of halved pictures, the smallest ones (12 px a side) on a doubled one, then
-    fitted in the full picture (`calib.tag_fit`). A tag is refused, with a note, when its cells do not agree
-    with the picture, when half of its edges are covered, and when it is seen twice.
+    fitted in the full picture (`calib.tag_fit`). The doubled one is searched when a wanted tag is missing;
+    with no wish, when no tag larger than 50 px was found. A tag is refused, with a note, when its cells do
+    not agree with the picture, when half of its edges are covered, and when it is seen twice.
     """
     if grey.ndim != 2 or grey.dtype != np.uint8 or min(grey.shape) < 1:
         msg = (
@@ -133,17 +136,22 @@ def find_tags(grey: Grey, wanted_ids: Collection[int] | None = None) -> Sighting
 def _gather(levels: tuple[Grey, ...], wanted: set[int] | None) -> list[Candidate]:
     """Search until all that is wanted has been read well enough to be fitted."""
     found: list[Candidate] = []
-    enough: set[int] = set()
     for candidates in search_levels(levels):
         found.extend(candidates)
-        enough |= {
-            item.tag_id
-            for item in candidates
-            if not item.is_mirrored and item.side_px >= _ENOUGH_SIDE_PX * item.px_per_px
-        }
+        enough = {item.tag_id for item in found if _is_enough(item)}
         if wanted is not None and wanted <= enough:
-            break
+            return found
+    # With nothing named, small tags are looked for only where others may be small as well.
+    if wanted is not None or not any(item.side_px > _LARGE_SIDE_PX for item in found):
+        found.extend(search_small(levels[0]))
     return found
+
+
+def _is_enough(item: Candidate) -> bool:
+    """Say whether a finer level would make no better start for the fit."""
+    return not item.is_mirrored and (
+        item.px_per_px <= 1.0 or item.side_px >= _ENOUGH_SIDE_PX * item.px_per_px
+    )
 
 
 def _by_id(candidates: Iterable[Candidate]) -> Mapping[int, list[Candidate]]:
@@ -176,7 +184,7 @@ def _fit_places(levels: tuple[Grey, ...], tag_id: int, group: list[Candidate]) -
     for item in group:
         if any(_is_at(item.corners_px, fit.corners_px) for fit in fits):
             continue
-        fit = fit_tag(levels, tag_id, item.corners_px)
+        fit = fit_tag(levels, tag_id, item.corners_px, item.px_per_px)
         problem = _problem(item, fit)
         if fit is not None and not problem:
             fits.append(fit)
@@ -207,7 +215,7 @@ def _fit_mirrored(grey: Grey, candidates: list[Candidate]) -> set[int]:
     for tag_id, group in _by_id(candidates).items():
         # Left and right change places, in the picture and in the order of the corners.
         corners = group[0].corners_px[[1, 0, 3, 2]] * (-1.0, 1.0) + (grey.shape[1] - 1.0, 0.0)
-        fit = fit_tag(levels, tag_id, corners)
+        fit = fit_tag(levels, tag_id, corners, group[0].px_per_px)
         if fit is not None and fit.agreement >= _LEAST_AGREEMENT:
             found.add(tag_id)
     return found

@@ -51,13 +51,13 @@ class BlurredCells:
 
     Attributes
     ----------
-    value : ndarray of shape (M, Q)
+    value : ndarray of shape (B, M, Q)
         Brightness.
-    by_u, by_v : ndarray of shape (M, Q)
+    by_u, by_v : ndarray of shape (B, M, Q)
         Derivative by the place in the tag frame, per cell.
-    by_ln_blur : ndarray of shape (M, Q)
+    by_ln_blur : ndarray of shape (B, M, Q)
         Derivative by the logarithm of the blur.
-    by_bias : ndarray of shape (M, Q)
+    by_bias : ndarray of shape (B, M, Q)
         Derivative by the width, in px, by which white grows over black at every edge.
     """
 
@@ -112,9 +112,9 @@ def blur_cells(
     slope_u: Array,
     slope_v: Array,
     skew: Array,
-    blur_px: float,
+    blurs_px: Array,
 ) -> BlurredCells:
-    """Return the brightness of cells seen through a round Gaussian blur.
+    """Return the brightness of cells seen through round Gaussian blurs.
 
     Parameters
     ----------
@@ -126,13 +126,13 @@ def blur_cells(
         Length of the gradient of u and of v in the picture, cells per px.
     skew : ndarray of shape (M, Q) or (M, 1)
         Cosine of the angle between the two gradients; 0 where the cells are rectangles.
-    blur_px : float
-        Standard deviation of the blur, px.
+    blurs_px : ndarray of shape (B,)
+        Standard deviations of the blurs, px.
 
     Returns
     -------
     BlurredCells
-        Brightness and derivatives.
+        Brightness and derivatives for each blur.
 
     Notes
     -----
@@ -140,23 +140,21 @@ def blur_cells(
     skew. It is expanded in powers of the correlation (tetrachoric series, K. Pearson, Phil. Trans. R. Soc. A
     195, 1900, pp. 1-47), to the second order; the cells are sums of quadrants.
     """
-    per_u, per_v = 1.0 / (blur_px * slope_u), 1.0 / (blur_px * slope_v)
+    blurs = blurs_px[:, None, None]
+    per_u, per_v = 1.0 / (blurs * slope_u), 1.0 / (blurs * slope_v)
     boxes_u, density_u = _boxes(from_lines_u * per_u[..., None])
     boxes_v, density_v = _boxes(from_lines_v * per_v[..., None])
-    rows = boxes_u @ cells
-
-    def term(i: int, j: int) -> Array:
-        return np.asarray(np.einsum("mql,mql->mq", rows[i], boxes_v[j]))
-
+    term = np.einsum("ibmql,jbmql->ijbmq", boxes_u @ cells, boxes_v[:3])
     half_square = 0.5 * skew * skew
-    by_bias = np.einsum("mql,mql->mq", density_u @ np.abs(np.diff(cells, axis=1)), boxes_v[0])
-    by_bias += np.einsum("mql,mql->mq", boxes_u[0] @ np.abs(np.diff(cells, axis=2)), density_v)
+    by_bias = np.einsum("bmql,bmql->bmq", density_u @ np.abs(np.diff(cells, axis=1)), boxes_v[0])
+    by_bias += np.einsum("bmql,bmql->bmq", boxes_u[0] @ np.abs(np.diff(cells, axis=2)), density_v)
+    third_v = np.einsum("bmql,bmql->bmq", boxes_u[2] @ cells, boxes_v[3])
     return BlurredCells(
-        term(0, 0) + skew * term(1, 1) + half_square * term(2, 2),
-        per_u * (term(1, 0) - skew * term(2, 1) - half_square * term(3, 2)),
-        per_v * (term(0, 1) - skew * term(1, 2) - half_square * term(2, 3)),
-        -term(2, 0) - term(0, 2),
-        by_bias / blur_px,
+        term[0, 0] + skew * term[1, 1] + half_square * term[2, 2],
+        per_u * (term[1, 0] - skew * term[2, 1] - half_square * term[3, 2]),
+        per_v * (term[0, 1] - skew * term[1, 2] - half_square * third_v),
+        -term[2, 0] - term[0, 2],
+        by_bias / blurs,
     )
 
 

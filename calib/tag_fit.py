@@ -5,11 +5,11 @@ seems smaller) is told from the tag's size. Frames: px of the full picture; cell
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from math import exp, hypot, log, pi
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
 from calib.tag_cells import LINES, TAG_CORNERS, CellEdges, blur_cells, cell_edges, tag_cells
@@ -26,7 +26,7 @@ _U_BIAS_PX = 0.25
 _U_LN_BLUR = 0.5
 _HALO, _U_HALO, _HALO_RANGE = 0.3, 0.5, (0.0, 1.5)
 _BLUR_RANGE_PX = (0.3, 4.0)
-_BLUR_STARTS_PX = (0.5, 0.9, 1.6, 2.8)
+_BLUR_STARTS_PX = (0.5, 1.0, 1.8, 3.0)
 # Radius of the blur that sharpening takes away; common practice in cameras, no source.
 _HALO_RADIUS_PX = 1.0
 # Display value = (linear light)^0.6 between black and white: sRGB alone is about 1/2.2 (IEC 61966-2-1), a
@@ -39,7 +39,8 @@ _MOST_BLUR_CELLS = 0.45
 _HALF_PROFILE_PX = 4
 # Pixels of a whole tag are handled in groups; they start this far around it, so that it may move.
 _PATCH_GROUP, _PATCH_MARGIN_PX = 64, 2.0
-# Black and white of a tag fitted at once vary over a mesh so fine (px), of so many nodes along a side.
+# Black and white of a tag fitted at once vary over a mesh so fine (px, or as many blurs if that is more), of
+# so many nodes along a side.
 _MESH_PX, _MESH_NODES = 8.0, (2, 6)
 _MOST_PROFILES_PER_EDGE = 3
 _BEND_SAG_PX = 0.1
@@ -123,11 +124,20 @@ class _Samples:
     line: Labels  # (M, Q): line of the nearest edge
     block: Labels  # (M, Q): edge or cell that the pixel belongs to
     is_whole: bool
+    cell_px: float
 
     def part(self, stride: int) -> "_Samples":
         """Return every so many-th profile."""
-        arrays = {field.name: getattr(self, field.name)[::stride] for field in fields(self)[:-1]}
-        return replace(self, **arrays)
+        return replace(
+            self,
+            px=self.px[::stride],
+            foot_px=self.foot_px[::stride],
+            grey=self.grey[::stride],
+            usable=self.usable[::stride],
+            normal=self.normal[::stride],
+            line=self.line[::stride],
+            block=self.block[::stride],
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,7 +188,9 @@ class _State:
     solution: _Solution
 
 
-def fit_tag(pyramid: Sequence[Grey], tag_id: int, corners_px: Array) -> TagFit | None:
+def fit_tag(
+    pyramid: Sequence[Grey], tag_id: int, corners_px: Array, u_corners_px: float = 1.0
+) -> TagFit | None:
     """Fit the cells of a tag to the picture.
 
     Parameters
@@ -188,7 +200,9 @@ def fit_tag(pyramid: Sequence[Grey], tag_id: int, corners_px: Array) -> TagFit |
     tag_id : int
         Which tag it is.
     corners_px : ndarray of shape (4, 2)
-        Rough corners in the full picture, good to about a fifth of a cell or two px.
+        Rough corners in the full picture.
+    u_corners_px : float
+        How good they are, px; the fit starts where that is a pixel or so, and the cells are still large.
 
     Returns
     -------
@@ -205,7 +219,7 @@ def fit_tag(pyramid: Sequence[Grey], tag_id: int, corners_px: Array) -> TagFit |
     """
     height, width = pyramid[0].shape
     cell_map = map_from_corners(corners_px, width, height, _BEND_SAG_PX)
-    level = _start_level(cell_map.cell_px(), len(pyramid))
+    level = _start_level(cell_map.cell_px(), u_corners_px, len(pyramid))
     state = _fit_level(pyramid[level], tag_id, cell_map.enlarged(0.5**level))
     while state is not None and level + 1 < len(pyramid) and _is_blunt(state):
         level += 1
@@ -218,9 +232,10 @@ def fit_tag(pyramid: Sequence[Grey], tag_id: int, corners_px: Array) -> TagFit |
     return None if state is None else _result(state, 2.0**level)
 
 
-def _start_level(cell_px: float, levels: int) -> int:
+def _start_level(cell_px: float, u_corners_px: float, levels: int) -> int:
     level = 0
-    while level + 1 < levels and cell_px >= 2.0 * _START_CELL_PX:
+    while level + 1 < levels and u_corners_px > 2.0 and cell_px >= 2.0 * _START_CELL_PX:
+        u_corners_px *= 0.5
         cell_px *= 0.5
         level += 1
     return level
@@ -239,12 +254,13 @@ def _edges_mingle(state: _State) -> bool:
 def _fit_level(picture: Grey, tag_id: int, cell_map: CellMap, is_whole: bool = False) -> _State | None:
     """Iterate on one level of the pyramid; None when the tag leaves the picture or the fit runs away."""
     edges = cell_edges(tag_id)
-    is_whole = is_whole or cell_map.cell_px() < _WHOLE_BELOW_PX
+    cell_px = cell_map.cell_px()
+    is_whole = is_whole or cell_px < _WHOLE_BELOW_PX
     patch = _patch_px(cell_map, picture.shape) if is_whole else None
     look, prior, weight, moved_px = _Look(), None, None, np.inf
     for _ in range(_MOST_ITERATIONS):
         is_rough = moved_px > _NEAR_PX and not is_whole
-        samples = _sample(picture, cell_map, edges, patch)
+        samples = _sample(picture, cell_map, cell_px, edges, patch)
         if is_rough:
             samples = samples.part(_FAR_STRIDE)
         if samples.usable.sum() < _LEAST_SAMPLES:
@@ -253,7 +269,7 @@ def _fit_level(picture: Grey, tag_id: int, cell_map: CellMap, is_whole: bool = F
             look = replace(look, ln_blur=log(_start_blur(samples, tag_id, cell_map, look)))
             prior = _prior(cell_map, look)
         picture_model = _model(samples, tag_id, cell_map, look)
-        equations = _equations(samples, picture_model, cell_map, weight)
+        equations = _equations(samples, picture_model, cell_map, look, weight)
         solution = _solve(samples, equations, *_prior_terms(prior, cell_map, look))
         state = _State(tag_id, cell_map, look, samples, picture_model, equations, solution)
         cell_map, look = _stepped(cell_map, look, solution.step, equations)
@@ -266,9 +282,11 @@ def _fit_level(picture: Grey, tag_id: int, cell_map: CellMap, is_whole: bool = F
     return replace(state, cell_map=cell_map, look=look)
 
 
-def _sample(picture: Grey, cell_map: CellMap, edges: CellEdges, patch: Array | None) -> _Samples:
+def _sample(
+    picture: Grey, cell_map: CellMap, cell_px: float, edges: CellEdges, patch: Array | None
+) -> _Samples:
     if patch is None:
-        px, foot_px, normal, line, block = _profiles(cell_map, edges)
+        px, foot_px, normal, line, block = _profiles(cell_map, cell_px, edges)
         usable = np.ones(px.shape[:2], dtype=bool)
     else:
         px, foot_px, normal = patch, patch, np.zeros((len(patch), 2))
@@ -279,17 +297,20 @@ def _sample(picture: Grey, cell_map: CellMap, edges: CellEdges, patch: Array | N
     if patch is None:
         usable &= usable.all(axis=1, keepdims=True)
     grey = picture[row.clip(0, height - 1), column.clip(0, width - 1)].astype(float)
-    return _Samples(px, foot_px, grey, usable, normal, line, block, patch is not None)
+    return _Samples(px, foot_px, grey, usable, normal, line, block, patch is not None, cell_px)
 
 
-def _profiles(cell_map: CellMap, edges: CellEdges) -> tuple[Array, Array, Array, Labels, Labels]:
+def _profiles(
+    cell_map: CellMap, cell_px: float, edges: CellEdges
+) -> tuple[Array, Array, Array, Labels, Labels]:
     """Rows or columns of whole pixels, whichever cross their edge more squarely: nothing is interpolated."""
-    count = int(np.clip(round(0.8 * cell_map.cell_px()), 1, _MOST_PROFILES_PER_EDGE))
+    count = int(np.clip(round(0.8 * cell_px), 1, _MOST_PROFILES_PER_EDGE))
     along = np.stack([-edges.normal[:, 1], edges.normal[:, 0]], axis=1)
     places = (np.arange(count) + 0.5) / count - 0.5
     cells = (edges.middle[:, None] + along[:, None] * places[:, None]).reshape(-1, 2)
-    foot = cell_map.to_px(cells)
-    tangent = cell_map.to_px(cells + 0.01 * np.repeat(along, count, axis=0)) - foot
+    ahead = cells + 0.01 * np.repeat(along, count, axis=0)
+    foot, tangent = cell_map.to_px(np.stack([cells, ahead]))
+    tangent -= foot
     main = (np.abs(tangent[:, 0]) < np.abs(tangent[:, 1])).astype(np.intp)  # 0: edge runs along x
     each = np.arange(len(foot))
     snapped = np.rint(foot[each, main])
@@ -340,11 +361,16 @@ def _start_blur(samples: _Samples, tag_id: int, cell_map: CellMap, look: _Look) 
     """Return the blur that fits best before anything moves, px."""
 
     def misfit(blur_px: float) -> float:
-        model = _model(samples, tag_id, cell_map, replace(look, ln_blur=log(blur_px)))
-        return float(np.sum(_equations(samples, model, cell_map, None).residual ** 2))
+        blurred = replace(look, ln_blur=log(blur_px))
+        model = _model(samples, tag_id, cell_map, blurred)
+        return float(np.sum(_equations(samples, model, cell_map, blurred, None).residual ** 2))
 
-    highest_px = _MOST_BLUR_CELLS * cell_map.cell_px()
-    return min([start for start in _BLUR_STARTS_PX if start <= highest_px] or _BLUR_STARTS_PX[:1], key=misfit)
+    best_px, least = _BLUR_STARTS_PX[0], np.inf
+    for start_px in _BLUR_STARTS_PX:
+        if start_px > _MOST_BLUR_CELLS * samples.cell_px or (now := misfit(start_px)) > least:
+            break
+        best_px, least = start_px, now
+    return best_px
 
 
 def _model(samples: _Samples, tag_id: int, cell_map: CellMap, look: _Look) -> _Picture:
@@ -356,30 +382,33 @@ def _model(samples: _Samples, tag_id: int, cell_map: CellMap, look: _Look) -> _P
     blur_px = exp(look.ln_blur)
     wide_px = hypot(blur_px, _HALO_RADIUS_PX)
     reach_px = np.inf if samples.is_whole else _HALF_PROFILE_PX + 1.0 + 3.0 * wide_px
-    colours, from_u, from_v = _window(tag_id, cells, reach_px / cell_map.cell_px())
-    value, by_u, by_v, by_blur, by_bias, by_halo, by_tone = np.zeros((7, *cells.shape[:2]))
-    other = replace(look, tone_power=look.tone_power + _U_TONE_POWER)
-    for blur, share, sign in ((blur_px, 1.0 + look.halo, 1.0), (wide_px, -look.halo, -1.0)):
-        blurred = blur_cells(colours, from_u, from_v, slope_u, slope_v, skew, blur)
-        brightness = blurred.value + look.bias_px * blurred.by_bias
-        toned, tone_slope = _tone(brightness, look)
-        by_tone += share * (_tone(brightness, other)[0] - toned)
-        gain = share * tone_slope
-        value += share * toned
-        by_halo += sign * toned
-        by_u += gain * blurred.by_u
-        by_v += gain * blurred.by_v
-        by_bias += gain * blurred.by_bias
-        by_blur += gain * blurred.by_ln_blur * (blur_px / blur) ** 2
+    colours, from_u, from_v = _window(tag_id, cells, reach_px / samples.cell_px)
+    blurs_px = np.array([blur_px, wide_px])
+    blurred = blur_cells(colours, from_u, from_v, slope_u, slope_v, skew, blurs_px)
+    brightness = blurred.value + look.bias_px * blurred.by_bias
+    toned, tone_slope = _tone(brightness, look)
+    toned_else, _ = _tone(brightness, replace(look, tone_power=look.tone_power + _U_TONE_POWER))
+    # Sharpening: the picture, and a part of what it differs from itself blurred once more.
+    share = np.array([1.0 + look.halo, -look.halo])[:, None, None]
+    gain = share * tone_slope
+    by_u, by_v = (gain * blurred.by_u).sum(axis=0), (gain * blurred.by_v).sum(axis=0)
+    by_blur = (gain * blurred.by_ln_blur * ((blur_px / blurs_px) ** 2)[:, None, None]).sum(axis=0)
     by_unknowns = np.empty((*cells.shape[:2], cell_map.unknowns + _LOOK_UNKNOWNS))
     by_unknowns[..., :-_LOOK_UNKNOWNS] = (
         by_u[..., None] * by_map[..., 0, :] + by_v[..., None] * by_map[..., 1, :]
     )
-    by_unknowns[..., -3], by_unknowns[..., -2], by_unknowns[..., -1] = by_bias, by_blur, by_halo
+    by_unknowns[..., -3] = (gain * blurred.by_bias).sum(axis=0)
+    by_unknowns[..., -2] = by_blur
+    by_unknowns[..., -1] = toned[0] - toned[1]
     shift = np.einsum("mi,mqij->mqj", samples.normal, slopes)
     shift /= np.maximum(np.linalg.norm(shift, axis=-1, keepdims=True), 1e-12)
     by_shift = np.einsum("mqij,mqj->imq", slopes, shift)
-    return _Picture(value, by_unknowns, by_u * by_shift[0] + by_v * by_shift[1], by_tone)
+    return _Picture(
+        (share * toned).sum(axis=0),
+        by_unknowns,
+        by_u * by_shift[0] + by_v * by_shift[1],
+        (share * (toned_else - toned)).sum(axis=0),
+    )
 
 
 def _window(tag_id: int, cells: Array, reach: float) -> tuple[Array, Array, Array]:
@@ -406,9 +435,11 @@ def _tone(brightness: Array, look: _Look) -> tuple[Array, Array]:
     return (shown - look.black_part) / (1.0 - look.black_part), slope
 
 
-def _equations(samples: _Samples, picture: _Picture, cell_map: CellMap, weight: Array | None) -> _Equations:
+def _equations(
+    samples: _Samples, picture: _Picture, cell_map: CellMap, look: _Look, weight: Array | None
+) -> _Equations:
     """Take the levels of black and white out of grey values and model, by profile or over a coarse mesh."""
-    share = _mesh(samples, cell_map)
+    share = _mesh(samples, cell_map, look)
     levels = np.concatenate([share, share * picture.value[..., None]], axis=-1)
     weights = samples.usable.astype(float) if weight is None else samples.usable * weight
     weighted = np.swapaxes(levels * weights[..., None], 1, 2)
@@ -418,15 +449,15 @@ def _equations(samples: _Samples, picture: _Picture, cell_map: CellMap, weight: 
     contrast = (share @ found[:, nodes:])[..., 0]
     used = samples.usable & (contrast > 0.0)
     if not samples.is_whole:
-        typical = np.median(contrast[samples.usable[:, 0]])
+        typical = _median(contrast[samples.usable])
         used &= (contrast > _CONTRAST_RANGE[0] * typical) & (contrast < _CONTRAST_RANGE[1] * typical)
     others = np.stack([picture.across, picture.by_tone], axis=-1)
     columns = np.concatenate([picture.by_unknowns, others], axis=-1) * contrast[..., None]
     columns -= levels @ np.linalg.solve(normal, _pooled(samples, weighted @ columns))
     columns *= used[..., None]
     residual = (samples.grey - (levels @ found)[..., 0]) * used
-    black = float(np.median(found[:, :nodes]))
-    white = black + float(np.median(found[:, nodes:]))
+    black = _median(found[:, :nodes])
+    white = black + _median(found[:, nodes:])
     return _Equations(
         residual, columns[..., :-2], columns[..., -2], columns[..., -1], used, levels.shape[-1], black, white
     )
@@ -437,11 +468,12 @@ def _pooled(samples: _Samples, sums: Array) -> Array:
     return sums.sum(axis=0, keepdims=True) if samples.is_whole else sums
 
 
-def _mesh(samples: _Samples, cell_map: CellMap) -> Array:
+def _mesh(samples: _Samples, cell_map: CellMap, look: _Look) -> Array:
     """Return the share, (M, Q, G), of each pixel in the levels of G nodes: one node for a profile."""
     if not samples.is_whole:
         return np.ones((*samples.grey.shape, 1))
-    count = int(np.clip(round(2.0 * cell_map.scale_px / _MESH_PX) + 1, *_MESH_NODES))
+    spacing_px = _MESH_PX * max(1.0, exp(look.ln_blur))
+    count = int(np.clip(round(2.0 * cell_map.scale_px / spacing_px) + 1, *_MESH_NODES))
     place = (cell_map.to_cells(samples.px) / (LINES - 1) * (count - 1)).clip(0.0, count - 1.0)
     hats = (1.0 - np.abs(place[..., None] - np.arange(count))).clip(0.0, 1.0)  # (M, Q, 2, count)
     product = hats[..., 0, :, None] * hats[..., 1, None, :]
@@ -485,11 +517,11 @@ def _solve(samples: _Samples, equations: _Equations, prior_weight: Array, prior_
 def _typical_variance(samples: _Samples, residual: Array, used: Flags, level_count: int) -> float:
     """Return the variance of a grey value, not misled by a few that disagree; half a grey level at least."""
     if samples.is_whole:
-        return float((_MAD_TO_SIGMA * np.median(np.abs(residual[used]))) ** 2 + 0.25)
+        return float((_MAD_TO_SIGMA * _median(np.abs(residual[used]))) ** 2 + 0.25)
     kept = residual[used[:, 0]]
     degrees = kept.shape[1] - level_count
     # The median of chi-square is about its degrees of freedom less 2/3 (Wilson and Hilferty, 1931).
-    return float(np.median(np.sum(kept * kept, axis=1)) / (degrees - 2.0 / 3.0) + 0.25)
+    return _median(np.sum(kept * kept, axis=1)) / (degrees - 2.0 / 3.0) + 0.25
 
 
 def _profile_weight(equations: _Equations, residual: Array, variance: float) -> Array:
@@ -498,9 +530,15 @@ def _profile_weight(equations: _Equations, residual: Array, variance: float) -> 
     strength = np.sum(across * across, axis=1) + 1e-9
     offset_px = -np.sum(across * residual, axis=1) / strength
     deviate = offset_px / np.sqrt(variance / strength + 1e-4)
-    spread = max(_MAD_TO_SIGMA * float(np.median(np.abs(deviate[kept]))), 0.3)
+    spread = max(_MAD_TO_SIGMA * _median(np.abs(deviate[kept])), 0.3)
     unlike = np.sum(residual * residual, axis=1) / (residual.shape[1] - equations.level_count) / variance
     return _biweight(deviate / spread, _BIWEIGHT) * _biweight(np.sqrt(unlike), _BIWEIGHT_PROFILE)
+
+
+def _median(values: ArrayLike) -> float:
+    """Return the upper median; on arrays as small as ours several times faster than numpy's."""
+    flat = np.asarray(values, dtype=float).ravel()
+    return float(np.partition(flat, flat.size // 2)[flat.size // 2])
 
 
 def _biweight(deviate: Array, limit: float) -> Array:

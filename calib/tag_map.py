@@ -94,10 +94,10 @@ class CellMap:
     def slopes(self, px: Array) -> Array:
         """Return the derivative of the place in the tag frame by the pixel, (..., 2, 2), cells per px."""
         half = 0.25  # px; the map is smooth over a pixel
-        step_x, step_y = np.array([half, 0.0]), np.array([0.0, half])
-        by_x = self.to_cells(px + step_x) - self.to_cells(px - step_x)
-        by_y = self.to_cells(px + step_y) - self.to_cells(px - step_y)
-        return np.stack([by_x, by_y], axis=-1) / (2.0 * half)
+        around = self.to_cells(
+            px[..., None, :] + half * np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
+        )
+        return np.swapaxes(around[..., :2, :] - around[..., 2:, :], -1, -2) / (2.0 * half)
 
     def to_px(self, cells: Array) -> Array:
         """Return the pixels, shape (..., 2), of places in the tag frame."""

@@ -79,7 +79,7 @@ def halved_levels(picture: Grey) -> tuple[Grey, ...]:
 
 
 def search_levels(levels: Sequence[Grey]) -> Iterator[tuple[Candidate, ...]]:
-    """Search from the coarsest level to the finest, then for small tags in the doubled picture.
+    """Search from the coarsest level to the finest.
 
     Parameters
     ----------
@@ -89,13 +89,17 @@ def search_levels(levels: Sequence[Grey]) -> Iterator[tuple[Candidate, ...]]:
     Yields
     ------
     tuple of Candidate
-        What one pass found; the caller stops asking when it has all it wants.
+        What one level gave; the caller stops asking when it has all it wants.
     """
     for level in range(len(levels) - 1, -1, -1):
         least_px = _LEAST_SIDE_PX if level else _LEAST_SIDE_FINEST_PX
         quads = _four_sided_shapes(levels[level], (least_px, np.inf), _WINDOW_PX)
         yield read_codes(levels[level], quads, 2.0**level)
-    yield read_codes(levels[0], _small_shapes(levels[0]), 1.0)
+
+
+def search_small(picture: Grey) -> tuple[Candidate, ...]:
+    """Search the full picture for tags of 12 to 40 px, by doubling it."""
+    return read_codes(picture, _small_shapes(picture), 1.0)
 
 
 def read_codes(picture: Grey, quads: Array, px_per_px: float) -> tuple[Candidate, ...]:
