@@ -8,17 +8,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, sparse
+from scipy import linalg, sparse, special
 
 from calib.camera import Array
 from calib.errors import GeometryError
-from vision.network import Equations, Layout, Network, build_equations
+from vision.equations import Equations, build_equations
+from vision.network import Layout, Network
 
-_MOST_STEPS = 60
+_MOST_STEPS = 100
 _FIRST_DAMPING = 1e-3
 _MOST_DAMPING = 1e10
-# The adjustment stands when a step would lower the sum of squares by less than this (in sigma squared).
-_SMALL_GAIN = 1e-8
+# The step that would lower the sum of squares by less than this (in sigma squared) is the last one.
+_SMALL_GAIN = 1e-6
+# Residuals larger than chance gives once in a hundred times make every uncertainty larger.
+_CHANCE = 0.01
 
 _TOO_FEW = "the photos and targets do not fix the geometry: too few sightings for the unknowns"
 
@@ -52,9 +55,15 @@ class Solution:
 
     @property
     def variance_factor(self) -> float:
-        """How much larger the residuals are than the noise model says, squared; never below 1."""
+        """How much larger the residuals are than the noise model says, squared; 1 where chance explains it.
+
+        The ratio of R. T. Birge, "The calculation of errors by the method of least squares", Physical Review
+        40, 1932 (from memory), used where the chi-square test speaks against the noise model only.
+        """
         freedom = self.equations.residuals.size - self.layout.size
-        return max(1.0, self.equations.cost / freedom) if freedom > 0 else 1.0
+        if freedom <= 0 or special.chdtrc(freedom, self.equations.cost) > _CHANCE:
+            return 1.0
+        return self.equations.cost / freedom
 
     def budget(self, gradient: Array) -> Mapping[str, float]:
         """Return the standard uncertainty that each source adds to one output.
@@ -156,19 +165,20 @@ def adjust(network: Network) -> Solution:
     layout = Layout(network)
     equations = build_equations(network, layout)
     damping = _FIRST_DAMPING
-    for count in range(_MOST_STEPS):
+    for count in range(1, _MOST_STEPS + 1):
         right = equations.jacobian.T @ equations.residuals
         step = _Normal(equations, layout.first_point, damping).solve(right[:, None])[:, 0]
-        if float(step @ right) < _SMALL_GAIN:
-            return Solution(network, layout, equations, count, _Normal(equations, layout.first_point))
+        is_last = float(step @ right) < _SMALL_GAIN
         tried = _try_step(network, layout, step)
         if tried is not None and tried[1].cost < equations.cost:
             network, equations = tried
             damping = max(damping / 10.0, 1e-12)
-        else:
+        elif not is_last:
             damping *= 10.0
-            if damping > _MOST_DAMPING:
-                break
+        if is_last:
+            return Solution(network, layout, equations, count, _Normal(equations, layout.first_point))
+        if damping > _MOST_DAMPING:
+            break
     msg = (
         "the adjustment did not settle: the photos contradict each other, or the wrong target file was given"
     )

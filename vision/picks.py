@@ -12,7 +12,8 @@ import numpy as np
 from calib.camera import Array, project, undistort
 from calib.errors import GeometryError
 from vision.adjust import Solution
-from vision.network import Network, PointSighting, point_label
+from vision.equations import point_label
+from vision.network import Network, PointSighting
 
 ENDS = ("a", "b")
 # Farther than this from where the other lines of sight meet, a pick is left out before the adjustment.

@@ -9,7 +9,8 @@ from scipy import optimize
 from calib.errors import GeometryError
 from tests.vision.simulated import ENDS_MM, STANDS, lens_prior, sight
 from vision.adjust import adjust
-from vision.network import Layout, Network, PointSighting, SetBack, build_equations
+from vision.equations import build_equations
+from vision.network import Layout, Network, PointSighting, SetBack
 from vision.pose import SCENE_BREATHING, start_alone
 from vision.shoot import TapeMeasure
 from vision.tie import tie_photos
