@@ -42,7 +42,7 @@ _REACH_MM, _STEP_MM, _CORE_MM = 10.0, 0.2, 3.0
 _BLUR_PX = 0.75
 # A line's steepest flank, as a share of the flank that the blur would leave of a step of the line's height.
 # Streaks of dirt and shadows with a penumbra are softer.
-_SHARPNESS_MIN = 0.7
+_SHARPNESS_MIN = 0.55
 # What resampling leaves in a strip's shift.
 _SHIFT_FLOOR_MM = 0.02
 # A fitted line's flanks lie on both sides of it.

@@ -38,8 +38,9 @@ _MARK_FLANKS_MIN, _MARK_SLOPE_MAX, _MARK_RIVAL_SHARE = 0.4, 0.008, 0.35
 _U_MARK_MM = 0.1
 # Sheets are not flat: the depth of the target's plane where the lap lies, and from the edge to the mark.
 _U_DEPTH_MM, _U_WAVE_MM = 0.6, 0.15
-# A bright line further from the rivets than a usual row is rather the mark of an edge that was not seen.
-_BRIGHT_FIT = 0.4
+# An edge that glints has its dark beside it, this share of the glint or more (sharpening leaves a mark less);
+# without it a bright line is rather the mark of an edge that was not seen, and fits this much less.
+_GLINT_DARK_MIN, _BARE_LINE_FIT = 0.3, 0.3
 # A line of this contrast is clear by half; how well a line fits whose nearest row is covered, and one with
 # another line between it and the rivets.
 _HALF_CLEAR, _HIDDEN_ROW_FIT, _BETWEEN_FIT = 3.0, 0.6, 0.3
@@ -221,8 +222,8 @@ def _edge_score(
     if nearest > _ROW_MAX_MM:
         row = line.station_mm - lower * _ROW_MM
         fit = _HIDDEN_ROW_FIT * _covered_share(row, line, flange, covers)
-    if line.contrast > 0.0 and nearest > _ROW_MM + _U_ROW_MM:
-        fit *= _BRIGHT_FIT
+    if _is_bare_and_bright(line):
+        fit *= _BARE_LINE_FIT
     between = sum(0.0 < lower * (line.station_mm - other.station_mm) < nearest for other in lines)
     return fit * line.coverage * _clarity(line) * _BETWEEN_FIT**between
 
@@ -230,6 +231,14 @@ def _edge_score(
 def _clarity(line: CrossLine) -> float:
     """Return 0 .. 1: how clear a line of this contrast is."""
     return abs(line.contrast) / (abs(line.contrast) + _HALF_CLEAR)
+
+
+def _is_bare_and_bright(line: CrossLine) -> bool:
+    """Say whether a line is brighter than both sides, with nothing dark beside it."""
+    x, y = line.distances_mm, line.levels.mean(axis=1)
+    ground = float(np.median(y[(np.abs(x) > 1.5) & (np.abs(x) < 5.0)]))
+    near = y[np.abs(x) < 1.5]
+    return bool(ground - near.min() < _GLINT_DARK_MIN * (near.max() - ground))
 
 
 def _covered_share(station_mm: float, line: CrossLine, flange: Flange, covers: Sequence[Array]) -> float:

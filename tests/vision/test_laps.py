@@ -207,6 +207,18 @@ def test_lap_rivets_without_an_edge_give_no_lap():
     assert lap == NoLap(WhyNoLap.NO_EDGE)
 
 
+def test_bright_mark_of_an_edge_that_does_not_show_gives_no_lap():
+    # The mark stands 36 mm from the nearest row, near enough for an edge, but nothing dark lies beside it.
+    ridge = _plain_lap()
+    bare = Ridge(**{**_fields(ridge), "edge_mm": None, "mark_mm": 340.0})
+    image, flange = draw(bare, _square_view(), 49), known_flange(bare, _square_view())
+    stations, offsets = np.array(_rivets(ridge)).T
+    mm = ridge.mm(stations, offsets)
+    picture = _flatten(image, _square_view(), flange)
+    lap = find_lap(image, picture, flange, target_mm=CARD_OUTLINE_MM, columns_mm=[mm[:4], mm[4:]])
+    assert lap == NoLap(WhyNoLap.NO_EDGE)
+
+
 def test_flange_without_its_borders_gives_no_lap():
     view, ridge = _square_view(), _plain_lap()
     image, flange = draw(ridge, view, 47), known_flange(ridge, view)
