@@ -35,7 +35,7 @@ _EDGE_COVERAGE_MIN = 0.65
 # this (rise over run). No other line there is more than this share as clear.
 _MARK_FLANKS_MIN, _MARK_SLOPE_MAX, _MARK_RIVAL_SHARE = 0.4, 0.008, 0.35
 # A mark's middle within its own width.
-_U_MARK_MM = 0.1
+_U_MARK_MM = 0.12
 # Sheets are not flat: the depth of the target's plane where the lap lies, and from the edge to the mark.
 _U_DEPTH_MM, _U_WAVE_MM = 0.6, 0.15
 # An edge that glints has its dark beside it, this share of the glint or more (sharpening leaves a mark less);

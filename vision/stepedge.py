@@ -31,7 +31,7 @@ _BLURS, _U_BLUR_SHARE = np.array([0.8, 1.2]), 0.3
 # What sharpening and the model leave unexplained, as a share of the profile's range.
 _MODEL_SHARE = 0.04
 # Part of the profile that is explained, and what remains uncertain of the edge whatever the fit says.
-_BEFORE_MM, _BEYOND_MM, _U_FLOOR_MM = 4.0, 7.0, 0.08
+_BEFORE_MM, _BEYOND_MM, _U_FLOOR_MM = 4.0, 7.0, 0.1
 
 # Places of the edge that are tried, and heights of the step in standard uncertainties.
 _EDGES_MM = np.arange(-3.0, 1.25, 0.1)
