@@ -4,6 +4,7 @@ It has everything that a report and a package can hold, without the minutes that
 """
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -30,8 +31,18 @@ _PLACES = {
 _U_MM = 0.4
 
 
-def make_job(store: Store, photos: Path, *, close_ups: int = 12, house: str = "house1") -> str:
-    """Make the job and return its identifier; photos beyond the rendered ones are copies with a byte more."""
+Vary = Callable[[bytes, int], bytes]
+
+
+def longer(data: bytes, number: int) -> bytes:
+    """Return a copy of a photo that is another file: longer by some bytes after its end."""
+    return data + bytes(number)
+
+
+def make_job(
+    store: Store, photos: Path, *, close_ups: int = 12, house: str = "house1", vary: Vary = longer
+) -> str:
+    """Make the job and return its identifier; ``vary`` makes further photos of the rendered ones."""
     job_id = store.create_job("Alder Street 12, north ridge", "imperial", WHO, notes="Standing seam, 24 ga.")
     card, panels = photos / "card.json", [photos / "panel.json", photos / "panel_b.json"]
     targets = {path.stem: record_from_target(load_target(path)) for path in (card, *panels)}
@@ -42,7 +53,7 @@ def make_job(store: Store, photos: Path, *, close_ups: int = 12, house: str = "h
         photo, _ = store.add_photo(job_id, photos / name, name, WHO, kind="ridge")
         ends = truth["per_photo"][name]["ends_px"]
         store.change_photo(job_id, photo.name, WHO, ends={end: tuple(px) for end, px in ends.items() if px})
-    audits, flanges = _add_close_ups(store, job_id, photos, close_ups)
+    audits, flanges = _add_close_ups(store, job_id, photos, close_ups, vary)
     _put(store, job_id, "measure", _measure_record(truth), _scene(truth))
     _put(store, job_id, "check", {"photos": audits}, {"flanges": flanges})
     run = Run("ridge 1", truth["ridge"]["length_mm"], 6.2)
@@ -66,13 +77,15 @@ def decide_some(store: Store, job_id: str) -> None:
     store.decide(job_id, SUPERVISOR, "sign off", "Open places to be shot after the rain.")
 
 
-def _add_close_ups(store: Store, job_id: str, photos: Path, number: int) -> tuple[list[Any], list[Any]]:
+def _add_close_ups(
+    store: Store, job_id: str, photos: Path, number: int, vary: Vary
+) -> tuple[list[Any], list[Any]]:
     truths = [_read(path) for path in sorted(photos.glob("close_dev_*.json"))]
     taken = {kind: iter(places) for kind, places in _PLACES.items()}
     audits, flanges = [], []
     for index in range(number):
         truth = truths[index % len(truths)]
-        data = (photos / truth["photo"]).read_bytes() + bytes(index // len(truths))
+        data = vary((photos / truth["photo"]).read_bytes(), index // len(truths))
         place = next(taken[truth["kind"]], None)
         photo, _ = store.add_photo(job_id, data, truth["photo"], WHO, place=place)
         audits.append(_audit(truth, photo.name, photo.sha256))

@@ -126,6 +126,8 @@ def _unpack(path: Path, place: Path) -> Path:
                 target.parent.mkdir(parents=True, exist_ok=True)
                 with archive.open(entry) as source, target.open("xb") as file:
                     shutil.copyfileobj(source, file)
+    except PackageError:
+        raise
     except (zipfile.BadZipFile, NotImplementedError, RuntimeError, EOFError, ValueError) as error:
         msg = f"{path}: refused: neither a package's folder nor a sound zip file ({error})"
         raise PackageError(msg) from error
