@@ -10,7 +10,6 @@ import calib
 import vision
 
 # Everything that has a hand in a measured number.
-_LIBRARIES = ("numpy", "opencv-python", "scipy", "scikit-image", "pillow", "pillow-heif", "ExifRead")
 _CODE_SUFFIXES = (".py", ".npz")
 
 
