@@ -10,6 +10,7 @@ import calib
 import vision
 
 # Everything that has a hand in a measured number.
+_LIBRARIES = ("numpy", "opencv-python", "scipy", "pillow", "pillow-heif", "ExifRead")
 _CODE_SUFFIXES = (".py", ".npz")
 
 
