@@ -39,7 +39,7 @@ class Finding:
     photo, rule, index : str, str, int
         The photo's name, the rule, and which verdict of that rule in that photo, from 1.
     between : str
-        Which rivets a spacing lies between, counted from 1 as reports do; empty for other rules.
+        Which rivets a spacing lies between, by `rivet_numbers`; empty for other rules.
     measured_mm, u95_mm : float or None
         Value and expanded uncertainty, where a length was measured.
     limit, verdict, why : str
@@ -115,11 +115,27 @@ def _findings(job: Job, record: Mapping[str, Any]) -> Iterator[Finding]:
             )
 
 
+def rivet_numbers(audit: Mapping[str, Any]) -> tuple[int, ...]:
+    """Return the numbers that people call the rivets of a photo by, in the order of its record.
+
+    Counted from 1, from left to right as the photo shows them; from the top where the ridge stands upright.
+    """
+    px = [rivet["px"] for rivet in audit["rivets"]]
+    if not px:
+        return ()
+    extents = [max(each) - min(each) for each in zip(*px, strict=True)]
+    axis = 0 if extents[0] >= extents[1] else 1
+    order = sorted(range(len(px)), key=lambda i: (px[i][axis], px[i][1 - axis]))
+    return tuple(order.index(i) + 1 for i in range(len(px)))
+
+
 def _between(audit: Mapping[str, Any], verdict: Mapping[str, Any]) -> str:
     """Return the rivets of the spacing that a verdict is about: the spacing has the very same value."""
     for spacing in audit["spacings"] if verdict["rule"] == "rivet spacing" else ():
         if spacing["mm"] == verdict["measured_mm"]:
-            return f"rivets {spacing['from'] + 1} and {spacing['to'] + 1}"
+            numbers = rivet_numbers(audit)
+            first, second = sorted(numbers[spacing[end]] for end in ("from", "to"))
+            return f"rivets {first} and {second}"
     return ""
 
 

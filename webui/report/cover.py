@@ -4,7 +4,7 @@ import contextlib
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from reportlab.platypus import Flowable, Spacer, Table, TableStyle
+from reportlab.platypus import Flowable, KeepTogether, Spacer, Table, TableStyle
 
 from calib.errors import MeasureError
 from webui.findings import CANNOT_TELL, DOES_NOT_MEET, MEETS, Status, findings_of, place_statuses, sign_off
@@ -14,7 +14,6 @@ from webui.report.drawings import RidgePicture
 from webui.report.look import (
     BODY,
     CELL,
-    HEADING,
     INK,
     LEAD,
     LINE,
@@ -24,6 +23,7 @@ from webui.report.look import (
     Shown,
     boxed,
     columns,
+    heading,
     points,
     text,
 )
@@ -32,7 +32,7 @@ from webui.report.pictures import jpeg, open_upright, resampled
 
 PhotoPath = Callable[[FiledPhoto], Path | None]
 
-_PICTURE_MM, _GAP_MM = 66.0, 6.0
+_PICTURE_MM, _TALL_MM, _GAP_MM = 66.0, 42.0, 6.0
 _PICTURE_PX, _PICTURE_BYTES = 620, 120_000
 
 _CAUTIONS = (
@@ -67,14 +67,14 @@ def cover(job: Job, photo_path: PhotoPath, shown: Shown) -> list[Flowable]:
             [text(each, LEAD) for each in result_sentences(job, shown)],
             text_width_mm(job),
         ),
-        text("Cautions", HEADING),
+        *heading("Cautions"),
         *points(_CAUTIONS, BODY),
-        text("What this report does not cover", HEADING),
+        *heading("What this report does not cover"),
         *points(_NOT_COVERED, BODY),
     ]
     if withheld := withheld_sentence(job):
-        story += [text("Left out of this copy", HEADING), text(withheld)]
-    return [*story, Spacer(0, 14), _signatures(job)]
+        story += [*heading("Left out of this copy"), text(withheld)]
+    return [*story, KeepTogether([Spacer(0, 14), _signatures(job)])]
 
 
 def result_sentences(job: Job, shown: Shown) -> tuple[str, str, str]:
@@ -152,9 +152,11 @@ def _facts_and_picture(job: Job, photo_path: PhotoPath) -> Flowable:
             if path is not None:
                 small = resampled(open_upright(path, _PICTURE_PX), _PICTURE_PX)
                 alt = f"The ridge as photo {photo.name} shows it."
-                picture = RidgePicture(jpeg(small.pixels, _PICTURE_BYTES), small.scale, _PICTURE_MM, {}, alt)
-                facts_mm = width_mm - _PICTURE_MM - _GAP_MM
-                return columns([[_facts(job, facts_mm), picture]], [facts_mm + _GAP_MM, _PICTURE_MM])
+                is_tall = small.pixels.shape[0] > small.pixels.shape[1]
+                shown_mm = _TALL_MM if is_tall else _PICTURE_MM
+                picture = RidgePicture(jpeg(small.pixels, _PICTURE_BYTES), small.scale, shown_mm, {}, alt)
+                facts_mm = width_mm - shown_mm - _GAP_MM
+                return columns([[_facts(job, facts_mm), picture]], [facts_mm + _GAP_MM, shown_mm])
     return _facts(job, width_mm)
 
 
@@ -183,6 +185,7 @@ def _facts(job: Job, width_mm: float) -> Flowable:
                 ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5),
                 ("LINEBELOW", (0, 0), (-1, -1), 0.35, LINE),
                 ("LINEABOVE", (0, 0), (-1, 0), 0.8, INK),
+                ("VALIGN", (0, 0), (-1, -1), "TOP"),
             ]
         )
     )

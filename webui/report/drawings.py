@@ -16,6 +16,7 @@ from reportlab.lib.utils import ImageReader
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
+from webui.findings import rivet_numbers
 from webui.report.look import BOLD, INK, LINE, PAPER, POINTS_PER_MM, REGULAR, SOFT, Shown
 from webui.report.pages import Figure
 from webui.report.pictures import Jpeg, Upright, crop, flattened, jpeg
@@ -25,6 +26,8 @@ _DOTS_PER_MM = 150.0 / 25.4
 # Scales that a draughtsman's rule has, or nearly (common practice, no source).
 _SCALES = (2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 12.0, 15.0, 20.0, 25.0)
 _RULER_MM = 8.0
+# What is shown of a flange beyond what was found on it, mm on the flange.
+_MARGIN_MM, _HEM_ROOM_MM = 60.0, 20.0
 
 
 class Picture(Figure):
@@ -60,7 +63,7 @@ class CloseUpPicture(Picture):
         for audit in self._audits:
             if audit["lap"] is not None:
                 _edge(canvas, [self.at(px) for px in audit["lap"]["edge_px"]])
-            for number, rivet in enumerate(audit["rivets"], 1):
+            for number, rivet in zip(rivet_numbers(audit), audit["rivets"], strict=True):
                 _numbered(canvas, *self.at(rivet["px"]), number, 5.0)
 
 
@@ -86,8 +89,14 @@ class FlangeView:
     scale: float
 
 
-def view_flange(photo: Upright, flange: Mapping[str, Any], width_mm: float, most_bytes: int) -> FlangeView:
-    """Flatten a flange to a scale that fits a width.
+def view_flange(
+    photo: Upright,
+    flange: Mapping[str, Any],
+    audit: Mapping[str, Any],
+    width_mm: float,
+    most_bytes: int,
+) -> FlangeView:
+    """Flatten a flange, as far as something was found on it, to a scale that fits a width.
 
     Parameters
     ----------
@@ -95,6 +104,8 @@ def view_flange(photo: Upright, flange: Mapping[str, Any], width_mm: float, most
         The photo.
     flange : mapping
         Polygon, direction and map of the flange, as the work leaves them for drawings.
+    audit : mapping
+        What was found on it.
     width_mm : float
         Room on the page.
     most_bytes : int
@@ -106,7 +117,7 @@ def view_flange(photo: Upright, flange: Mapping[str, Any], width_mm: float, most
     if _map(to_px, polygon.mean(axis=0) + along)[0] < _map(to_px, polygon.mean(axis=0))[0]:
         along = -along  # as the photo shows it: left stays left
     turn = np.array([along, [-along[1], along[0]]])
-    low, high = (turn @ polygon.T).min(axis=1), (turn @ polygon.T).max(axis=1)
+    low, high = _bounds(turn, polygon, flange, audit)
     extent = high - low
     scale = next((each for each in _SCALES if extent[0] / each <= width_mm), extent[0] / width_mm)
     page = np.eye(3)
@@ -117,6 +128,25 @@ def view_flange(photo: Upright, flange: Mapping[str, Any], width_mm: float, most
     dots[:2, 2] = -0.5
     pixels = flattened(photo, flange["px_from_mm"], dots @ page, size)
     return FlangeView(jpeg(pixels, most_bytes), page, size_mm, scale)
+
+
+def _bounds(
+    turn: NDArray[np.float64],
+    polygon: NDArray[np.float64],
+    flange: Mapping[str, Any],
+    audit: Mapping[str, Any],
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the corners of what is shown: the flange's width, and its length where something was found."""
+    width, height = flange["outline_mm"]
+    found = [[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]
+    found += [rivet["mm"] for rivet in audit["rivets"]]
+    found += audit["lap"]["edge_mm"] if audit["lap"] is not None else []
+    low, high = (turn @ polygon.T).min(axis=1), (turn @ polygon.T).max(axis=1)
+    seen = turn[0] @ np.array(found, dtype=float).T
+    low[0], high[0] = max(low[0], seen.min() - _MARGIN_MM), min(high[0], seen.max() + _MARGIN_MM)
+    # Beyond the hem there is room for the numbers of rivets that stand near it.
+    high[1] += _HEM_ROOM_MM
+    return low, high
 
 
 class FlangePicture(Figure):
@@ -151,7 +181,7 @@ class FlangePicture(Figure):
             self._spacing(canvas, ends[0], ends[1], spacing["mm"])
         if lap is not None:
             _edge(canvas, [self._at(mm) for mm in lap["edge_mm"]], room=self.height)
-        for number, rivet in enumerate(rivets, 1):
+        for number, rivet in zip(rivet_numbers(self._audit), rivets, strict=True):
             _numbered(canvas, *self._at(rivet["mm"]), number, 4.4)
         canvas.restoreState()
 

@@ -9,7 +9,7 @@ from reportlab.platypus import Flowable, KeepTogether, Spacer
 from vision.plan import COMMON_PRACTICE, PLAN_KEYS, Plan, meaning_of, plan_from_record
 from vision.ventilation import format_area
 from webui.job import Job
-from webui.report.look import BODY, HEADING, SMALL, Shown, points, table, text
+from webui.report.look import BODY, SMALL, Shown, heading, points, table, text
 from webui.report.pages import chapter, text_width_mm
 from webui.report.strip import LayoutStrip
 
@@ -48,7 +48,7 @@ def _plan_values(job: Job, shown: Shown) -> list[Flowable]:
     width = text_width_mm(job)
     made = table(["value", "as planned", "where it comes from"], rows, [76.0, 32.0, width - 108.0])
     rule = f"Common practice: {COMMON_PRACTICE.removeprefix('common practice, ')}."
-    return [text("Values of the plan", HEADING), made, Spacer(0, 3), text(rule, SMALL)]
+    return [*heading("Values of the plan"), made, Spacer(0, 3), text(rule, SMALL)]
 
 
 def _value(plan: Plan, key: str, shown: Shown) -> str:
@@ -72,7 +72,7 @@ def _cut_list(job: Job, stock: Mapping[str, Any], shown: Shown) -> list[Flowable
     piece, waste = shown.length(stock["piece_mm"]), shown.length(stock["waste_mm"])
     words = f"{stock['pieces']} stock pieces of {piece}, {optimal}; waste {waste}."
     made = table(["stock", "cut into", "left over"], rows, [18.0, text_width_mm(job) - 58.0, 40.0])
-    return [text("Cut list", HEADING), text(words), made]
+    return [*heading("Cut list"), text(words), made]
 
 
 def _takeoff(job: Job, record: Mapping[str, Any]) -> list[Flowable]:
@@ -83,7 +83,7 @@ def _takeoff(job: Job, record: Mapping[str, Any]) -> list[Flowable]:
     made = table(
         ["item", "quantity", "unit", "rule"], rows, [*widths, text_width_mm(job) - sum(widths)], right=(1,)
     )
-    return [text("Take-off", HEADING), made]
+    return [*heading("Take-off"), made]
 
 
 def _quantity(quantity: float) -> str:
@@ -93,4 +93,4 @@ def _quantity(quantity: float) -> str:
 def _air(job: Job, air: Mapping[str, Any]) -> list[Flowable]:
     required, provided = (format_area(air[key], job.units) for key in ("required_mm2", "provided_mm2"))
     words = f"Net free area after {air['edition']}: {required} asked for, {provided} given by the ridge."
-    return [text("Air through the ridge", HEADING), text(words), *points(air["conditions"], SMALL)]
+    return [*heading("Air through the ridge"), text(words), *points(air["conditions"], SMALL)]

@@ -14,7 +14,7 @@ from reportlab.lib.fonts import addMapping
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import Flowable, Table, TableStyle
+from reportlab.platypus import CondPageBreak, Flowable, Table, TableStyle
 
 from calib.lengths import Units, format_feet_inches, format_length, format_metric, format_uncertainty
 from webui.report.tags import TaggedParagraph
@@ -27,6 +27,7 @@ METAL, METAL_DARK = HexColor(0xEEF1F4), HexColor(0xDCE2E8)
 
 POINTS_PER_MM = 72.0 / 25.4
 BODY_PT, SMALL_PT = 8.0, 6.8
+_ROOM_BELOW_HEADING_MM = 32.0
 
 
 def register_fonts() -> None:
@@ -44,7 +45,7 @@ def _style(name: str, size_pt: float, role: str = "P", **more: Any) -> Paragraph
 
 TITLE = _style("title", 22.0, "H1", fontName=BOLD, leading=27.0)
 CHAPTER = _style("chapter", 14.0, "H1", fontName=BOLD, leading=18.0, spaceAfter=6.0)
-HEADING = _style("heading", 9.6, "H2", fontName=BOLD, spaceBefore=11.0, spaceAfter=4.0, keepWithNext=1)
+HEADING = _style("heading", 9.6, "H2", fontName=BOLD, spaceBefore=11.0, spaceAfter=4.0)
 BODY = _style("body", BODY_PT, spaceAfter=4.0)
 LEAD = _style("lead", 10.0, leading=15.0, spaceAfter=6.0)
 SMALL = _style("small", SMALL_PT, textColor=SOFT)
@@ -62,6 +63,11 @@ def text(words: object, style: ParagraphStyle = BODY) -> Flowable:
 def marked_up(words: str, style: ParagraphStyle = BODY) -> Flowable:
     """Return a paragraph of words with the PDF library's few marks; every value in it must be printable."""
     return TaggedParagraph(words, style)
+
+
+def heading(words: str) -> list[Flowable]:
+    """Return a heading that starts a new page rather than standing alone at the foot of one."""
+    return [CondPageBreak(_ROOM_BELOW_HEADING_MM * POINTS_PER_MM), text(words, HEADING)]
 
 
 def points(sentences: Sequence[str], style: ParagraphStyle = BODY) -> list[Flowable]:
@@ -154,6 +160,13 @@ def boxed(content: Sequence[Flowable], width_mm: float, edge: Color = SOFT) -> T
         )
     )
     return box
+
+
+def share(p: float) -> str:
+    """Return a share or probability in percent; never 100 or 0 where it is not quite."""
+    if p > 0.995:
+        return "> 99\xa0%"
+    return "< 1\xa0%" if p < 0.005 else f"{100.0 * p:.0f}\xa0%"
 
 
 def sentence(words: str) -> str:

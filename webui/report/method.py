@@ -4,7 +4,7 @@ from reportlab.platypus import Flowable
 
 from vision.verdict import decision_rule
 from webui.job import Job
-from webui.report.look import HEADING, SMALL, points, sentence, table, text
+from webui.report.look import SMALL, heading, points, sentence, table, text
 from webui.report.pages import chapter, text_width_mm
 
 _METHOD = (
@@ -44,14 +44,14 @@ def method_pages(job: Job) -> list[Flowable]:
     """Return the chapter of method, sources, software and integrity."""
     width = text_width_mm(job)
     story: list[Flowable] = chapter("Method, sources, software")
-    story += [text("How it was measured", HEADING), *points(_METHOD)]
-    story += [text("How it was judged", HEADING), text(sentence(decision_rule()))]
+    story += [*heading("How it was measured"), *points(_METHOD)]
+    story += [*heading("How it was judged"), text(sentence(decision_rule()))]
     story += [
-        text("Sources", HEADING),
+        *heading("Sources"),
         table(["for", "source"], [list(row) for row in _SOURCES], [36.0, width - 36.0]),
     ]
-    story += [text("Software that made the numbers", HEADING), *_software(job, width)]
-    return [*story, text("That nothing was altered", HEADING), *_integrity(job, width)]
+    story += [*heading("Software that made the numbers"), *_software(job, width)]
+    return [*story, *heading("That nothing was altered"), *_integrity(job, width)]
 
 
 def _software(job: Job, width_mm: float) -> list[Flowable]:

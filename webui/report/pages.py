@@ -29,7 +29,7 @@ from webui.report.tags import Tags
 from webui.software import ridgewitness_version
 
 MARGIN_MM, FOOT_MM = 18.0, 20.0
-_FOOT_PT = 6.6
+_FOOT_PT, _ROOM_ABOVE_BLOCK_PT = 6.6, 15.0
 # Pages count themselves; how many there are is known only at the end, and filled in through this form.
 _TOTAL_FORM = "number-of-pages"
 
@@ -52,6 +52,8 @@ class Bookmark(Flowable):
         super().__init__()
         self._title, self._level = title, level
         self.keepWithNext = 1
+        # Room above a block within a page; none at its top, and none that could spill onto an empty page.
+        self.spaceBefore = _ROOM_ABOVE_BLOCK_PT if level else 0.0
 
     def wrap(self, *_: float) -> tuple[float, float]:
         """Return no size."""

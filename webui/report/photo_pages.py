@@ -11,7 +11,7 @@ from calib.errors import MeasureError
 from webui.findings import Finding, Status, findings_of
 from webui.job import FiledPhoto, Job
 from webui.report.drawings import CloseUpPicture, FlangePicture, FlangeView, view_flange
-from webui.report.look import CELL, HEADING, SMALL, Shown, columns, lines, points, table, text
+from webui.report.look import CELL, HEADING, SMALL, Shown, columns, lines, points, share, table, text
 from webui.report.marks import Mark
 from webui.report.pages import Bookmark, chapter, text_width_mm
 from webui.report.pictures import Jpeg, Upright, jpeg, open_upright, resampled
@@ -84,7 +84,7 @@ def _flange_views(
     for flange in drawing["flanges"]:
         audit = next((a for a in audits if a["target"] and a["target"]["name"] == flange["target"]), None)
         if flange["photo"] == photo.name and audit is not None:
-            views.append((view_flange(upright, flange, text_width_mm(job), most_bytes), audit))
+            views.append((view_flange(upright, flange, audit, text_width_mm(job), most_bytes), audit))
     return views
 
 
@@ -96,14 +96,14 @@ def photo_pages(job: Job, prepared: Sequence[PreparedPhoto], shown: Shown) -> li
     story: list[Flowable] = chapter("Close-ups")
     story.append(
         text(
-            "Rivets are numbered as in the record. The flange is shown straight on and to scale for "
-            "the eye; every length was measured in the original photo, never in these pictures."
+            "Rivets are numbered from left to right (from the top where the ridge stands upright). The "
+            "flange is shown straight on and to scale for the eye; every length was measured in the original "
+            "photo, never in these pictures."
         )
     )
     for each in prepared:
         own = [finding for finding in findings if finding.photo == each.photo.name]
         story.append(KeepTogether(_block(job, each, own, shown)))
-        story.append(Spacer(0, 16))
     return story
 
 
@@ -193,7 +193,7 @@ def findings_table(
 
 
 def _finding_row(finding: Finding, shown: Shown, *, with_place: bool) -> list[object]:
-    p = "–" if finding.p_conform is None else _share(finding.p_conform)
+    p = "–" if finding.p_conform is None else share(finding.p_conform)
     row: list[object] = [
         lines(f"{finding.rule}\n{finding.between}" if finding.between else finding.rule),
         lines(shown.cell(finding.measured_mm, finding.u95_mm)),
@@ -203,13 +203,6 @@ def _finding_row(finding: Finding, shown: Shown, *, with_place: bool) -> list[ob
         lines(_why(finding)),
     ]
     return [lines(f"{finding.place or 'not filed'}\n{finding.photo}"), *row] if with_place else row
-
-
-def _share(p: float) -> str:
-    """Return a probability in percent; never 100 or 0 where it is not quite."""
-    if p > 0.995:
-        return "> 99\xa0%"
-    return "< 1\xa0%" if p < 0.005 else f"{100.0 * p:.0f}\xa0%"
 
 
 def _why(finding: Finding) -> str:

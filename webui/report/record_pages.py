@@ -9,7 +9,7 @@ from reportlab.platypus import Flowable, Spacer
 from webui.change_log import Entry
 from webui.findings import Status, findings_of, open_points, place_statuses
 from webui.job import Decision, Job
-from webui.report.look import HEADING, Shown, lines, points, sentence, table, text
+from webui.report.look import Shown, heading, lines, points, sentence, table, text
 from webui.report.marks import Mark
 from webui.report.pages import chapter, text_width_mm
 from webui.report.photo_pages import findings_table
@@ -54,7 +54,7 @@ def coverage_pages(job: Job, shown: Shown) -> list[Flowable]:
     places = table(
         ["place", "", "checks", "photos"], rows, [*widths, text_width_mm(job) - sum(widths)], right=(2,)
     )
-    return [*story, text("Places", HEADING), places]
+    return [*story, *heading("Places"), places]
 
 
 def findings_pages(job: Job, shown: Shown) -> list[Flowable]:
@@ -77,11 +77,11 @@ def decision_pages(job: Job) -> list[Flowable]:
     story: list[Flowable] = chapter("Open points and decisions")
     still = open_points(job)
     story += [
-        text("Open points", HEADING),
+        *heading("Open points"),
         *(points([sentence(each) for each in still]) if still else [text("None.")]),
     ]
-    story += [text("Accepted, overruled, signed off", HEADING), *_decisions(job)]
-    return [*story, text("Corrections by hand", HEADING), *_corrections(job)]
+    story += [*heading("Accepted, overruled, signed off"), *_decisions(job)]
+    return [*story, *heading("Corrections by hand"), *_corrections(job)]
 
 
 def _decisions(job: Job) -> list[Flowable]:

@@ -29,8 +29,10 @@ from webui.report.look import (
     SOFT,
     Shown,
     columns,
+    heading,
     points,
     sentence,
+    share,
     table,
     text,
 )
@@ -66,7 +68,7 @@ def ridge_pages(job: Job, photo_path: Callable[[FiledPhoto], Path | None], shown
     story += _notes(record)
     story += _setup(job, shown)
     for number, photo in enumerate(photos_of(job, "ridge"), 1):
-        story += [KeepTogether(_photo(job, number, photo, record, photo_path(photo))), Spacer(0, 12)]
+        story.append(KeepTogether(_photo(job, number, photo, record, photo_path(photo))))
     return story
 
 
@@ -90,7 +92,7 @@ def _budget(budget: Sequence[Mapping[str, Any]], job: Job) -> list[Flowable]:
         [
             each["source"],
             format_metric(each["u_mm"], 2),
-            f"{100.0 * each['u_mm'] ** 2 / total**2:.0f} %",
+            share(each["u_mm"] ** 2 / total**2),
             _Bar(each["u_mm"] / total, width_mm - 6.0),
         ]
         for each in budget
@@ -100,7 +102,7 @@ def _budget(budget: Sequence[Mapping[str, Any]], job: Job) -> list[Flowable]:
     head = ["source of doubt", "standard uncertainty", "share of square", ""]
     line = [("LINEABOVE", (0, -1), (-1, -1), 0.8, INK)]
     made = table(head, rows, [35.0, 28.0, 22.0, width_mm], right=(1, 2), extra=line)
-    return [text("Uncertainty budget", HEADING), made]
+    return [*heading("Uncertainty budget"), made]
 
 
 class _Bar(Figure):
@@ -254,7 +256,7 @@ def _label(canvas: Canvas, x: float, y: float, words: str, font: str) -> None:
 
 
 def _notes(record: Mapping[str, Any]) -> list[Flowable]:
-    return [text("Notes on the measurement", HEADING), *points(record["notes"])] if record["notes"] else []
+    return [*heading("Notes on the measurement"), *points(record["notes"])] if record["notes"] else []
 
 
 def _setup(job: Job, shown: Shown) -> list[Flowable]:
@@ -269,7 +271,7 @@ def _setup(job: Job, shown: Shown) -> list[Flowable]:
     if setup.setback_mm:
         set_back = f"{shown.length(setup.setback_mm)} behind the target's face"
         rows.append(["Set-back", f"{set_back}, u {format_metric(setup.setback_u_mm, 1)}"])
-    return [text("Measured with", HEADING), table(["", ""], rows, [26.0, text_width_mm(job) - 26.0])]
+    return [*heading("Measured with"), table(["", ""], rows, [26.0, text_width_mm(job) - 26.0])]
 
 
 def _photo(
@@ -282,7 +284,7 @@ def _photo(
     side = [photo_facts(photo, facts_mm), text(_use(found), SMALL), Spacer(0, 4), *picks]
     row = columns([[picture, side]], [_PICTURE_MM + _GAP_MM, facts_mm])
     notes = points(found["notes"], SMALL) if found is not None else []
-    return [Bookmark(title, 1), text(title, HEADING), row, *notes]
+    return [Bookmark(title, 1), text(title, HEADING), row, Spacer(0, 3), *notes]
 
 
 def _use(found: Mapping[str, Any] | None) -> str:

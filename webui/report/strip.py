@@ -212,7 +212,9 @@ class LayoutStrip(_Cap):
             start += piece_mm - self.ridge["lap_mm"]
         stations = [0.0, *self.ridge["lap_stations_mm"], self.ridge["ridge_mm"]]
         for station in stations:
-            self._station(canvas, self.row_of(station - 1.0, station + 1.0), station)
+            # Where a row ends and the next begins, an edge is drawn in the next.
+            row = next(row for row in reversed(self.rows) if row.low_mm <= station + 0.5)
+            self._station(canvas, row, station)
         for row in self.rows:
             self._ends(canvas, row)
 

@@ -56,6 +56,12 @@ def test_pdftotext_reads_every_page_without_complaint(pdf: bytes, tmp_path: Path
         assert job.name in page
 
 
+def test_no_page_is_empty(reader: PdfReader, job: Job) -> None:
+    for number, page in enumerate(reader.pages, 1):
+        text = " ".join(page.extract_text().split())
+        assert len(text) > 200, (number, text)
+
+
 def test_every_number_and_decision_stands_in_the_text(pdf: bytes, job: Job) -> None:
     text = words(pdf)
     # 9753.6 mm = 32 ft; 12.4 mm rounded up to the next 1/16 in is 1/2 in.
