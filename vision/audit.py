@@ -32,6 +32,7 @@ from vision.rules import (
     judge_lap_rows,
     judge_missing,
     judge_spacings,
+    second_lap,
 )
 from vision.sight import Sight, sight_photo
 
@@ -473,6 +474,7 @@ def _verdicts(
         verdicts.append(judge_lap_count(group, rows, plan, doubtful))
     if lap is not None:
         verdicts.append(judge_lap_length(lap, plan))
+        verdicts += [second_lap(plan) for _ in rows.laps[1:]]
     if isinstance(lap, LapSighting):
         verdicts += judge_lap_rows(lap, plan)
     return tuple(verdicts)
