@@ -118,7 +118,7 @@ def _block(job: Job, each: PreparedPhoto, findings: Sequence[Finding], shown: Sh
     if findings:
         story += [Spacer(0, 3), findings_table(findings, text_width_mm(job), shown)]
     notes = [note for audit in each.audits for note in audit["notes"]]
-    story += points([*dict.fromkeys(notes)], SMALL)
+    story += [Spacer(0, 3), *points([*dict.fromkeys(notes)], SMALL)] if notes else []
     return story
 
 
