@@ -16,10 +16,7 @@ _CODE_SUFFIXES = (".py", ".npz")
 
 def ridgewitness_version() -> str:
     """Return the version of this software, "unreleased" when it runs without being installed."""
-    try:
-        return metadata.version("ridgewitness")
-    except metadata.PackageNotFoundError:
-        return "unreleased"
+    return _version("ridgewitness") or "unreleased"
 
 
 @functools.cache
@@ -33,10 +30,17 @@ def software_versions() -> dict[str, str]:
         processor and system.
     """
     versions = {"ridgewitness": ridgewitness_version(), "code": _code_hash()}
-    versions |= {name: metadata.version(name) for name in _LIBRARIES}
+    versions |= {name: _version(name) or "another build" for name in _LIBRARIES}
     versions["python"] = platform.python_version()
     versions["machine"] = f"{platform.machine()} {platform.system()}"
     return versions
+
+
+def _version(package: str) -> str | None:
+    try:
+        return metadata.version(package)
+    except metadata.PackageNotFoundError:
+        return None
 
 
 def _code_hash() -> str:
