@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from calib.errors import PhotoError
 from calib.tag_fit import TagFit, fit_tag
-from calib.tag_search import Candidate, halved_levels, search_levels, search_small
+from calib.tag_search import Candidate, halved_levels, search_covered, search_levels, search_small
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -28,6 +28,8 @@ _ENOUGH_SIDE_PX = 36.0
 # Where a tag is larger than this, the others of its target are not too small for the undoubled picture.
 _LARGE_SIDE_PX = 50.0
 _TRIALS = 3
+# Shapes that are no tag at all read like one by chance up to 0.8; a refused one is not worth a note then.
+_SURE_SCORE = 0.85
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,10 +117,11 @@ def find_tags(grey: Grey, wanted_ids: Collection[int] | None = None) -> Sighting
 
     Notes
     -----
-    Tags are read on a pyramid of halved pictures, the smallest ones (12 px a side) on a doubled one, then
-    fitted in the full picture (`calib.tag_fit`). The doubled one is searched when a wanted tag is missing;
-    with no wish, when no tag larger than 50 px was found. A tag is refused, with a note, when its cells do
-    not agree with the picture, when half of its edges are covered, and when it is seen twice.
+    Tags are read on a pyramid of halved pictures, then fitted in the full picture (`calib.tag_fit`). When a
+    wanted tag is missing (with no ids given: when no tag larger than 50 px was found), the search goes on,
+    more leniently for covered outlines, and for the smallest ones (12 px a side) on a doubled picture. A tag
+    is refused, with a note, when its cells do not agree with the picture, when half of its edges are covered,
+    and when it is seen twice.
     """
     if grey.ndim != 2 or grey.dtype != np.uint8 or min(grey.shape) < 1:
         msg = (
@@ -126,8 +129,9 @@ def find_tags(grey: Grey, wanted_ids: Collection[int] | None = None) -> Sighting
         )
         raise PhotoError(msg)
     levels = halved_levels(grey)
-    candidates = _gather(levels, None if wanted_ids is None else set(wanted_ids))
-    tags, notes = _fit_all(levels, [item for item in candidates if not item.is_mirrored])
+    wanted = None if wanted_ids is None else set(wanted_ids)
+    candidates = _gather(levels, wanted)
+    tags, notes = _fit_all(levels, [item for item in candidates if not item.is_mirrored], wanted)
     mirrored = _fit_mirrored(grey, [item for item in candidates if item.is_mirrored])
     seen = {tag.tag_id for tag in tags}
     return Sightings(tags, tuple(sorted(mirrored - seen)), notes)
@@ -141,8 +145,9 @@ def _gather(levels: tuple[Grey, ...], wanted: set[int] | None) -> list[Candidate
         enough = {item.tag_id for item in found if _is_enough(item)}
         if wanted is not None and wanted <= enough:
             return found
-    # With nothing named, small tags are looked for only where others may be small as well.
+    # With no ids given, there is a reason to look harder only where nothing large has been found.
     if wanted is not None or not any(item.side_px > _LARGE_SIDE_PX for item in found):
+        found.extend(search_covered(levels))
         found.extend(search_small(levels[0]))
     return found
 
@@ -163,7 +168,7 @@ def _by_id(candidates: Iterable[Candidate]) -> Mapping[int, list[Candidate]]:
 
 
 def _fit_all(
-    levels: tuple[Grey, ...], candidates: Iterable[Candidate]
+    levels: tuple[Grey, ...], candidates: Iterable[Candidate], wanted: set[int] | None
 ) -> tuple[tuple[TagSighting, ...], tuple[str, ...]]:
     tags, notes = [], []
     for tag_id, group in _by_id(candidates).items():
@@ -172,7 +177,7 @@ def _fit_all(
             problem = "was seen more than once; none is used: cover the copy or the mirror image"
         if len(fits) == 1:
             tags.append(_sighting(tag_id, fits[0]))
-        elif problem:
+        elif problem and (group[0].score >= _SURE_SCORE if wanted is None else tag_id in wanted):
             notes.append(f"tag {tag_id} {problem}")
     return _without_overlap(tags), tuple(notes)
 

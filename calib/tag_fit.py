@@ -223,6 +223,8 @@ def _fit_level(picture: Grey, tag_id: int, cell_map: CellMap, is_whole: bool = F
             prior = _prior(cell_map, look)
         shown = show(samples, tag_id, cell_map, look)
         equations = _equations(samples, shown, cell_map, look, weight)
+        if equations.used.sum() < _LEAST_SAMPLES:
+            return None
         solution = _solve(samples, equations, *_prior_terms(prior, cell_map, look))
         state = _State(cell_map, look, samples, shown, equations, solution)
         cell_map = cell_map.moved(solution.step[:-LOOK_UNKNOWNS])

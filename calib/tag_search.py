@@ -25,6 +25,9 @@ _SMALL_SIDES_PX = (12.0, 40.0)
 _LEAST_LEVEL_PX = 48
 # Windows of the adaptive threshold: larger than a cell of the tags that a level is for. Found by trial.
 _WINDOW_PX, _DOUBLED_WINDOW_PX = 13, 9
+# For glare and covered edges: step below the mean of the window that counts as dark, grey levels, and part of
+# an outline that a finger or a clamp may bite out of it. OpenCV's own are 7 and 0.03.
+_LENIENT_STEP, _LENIENT_BITE = 5.0, 0.06
 # The doubled picture is made in bands of so many rows, to keep 100 MP within memory.
 _BAND_ROWS = 2048
 # Points read across the middle half of each cell, along each side.
@@ -95,6 +98,15 @@ def search_levels(levels: Sequence[Grey]) -> Iterator[tuple[Candidate, ...]]:
         least_px = _LEAST_SIDE_PX if level else _LEAST_SIDE_FINEST_PX
         quads = _four_sided_shapes(levels[level], (least_px, np.inf), _WINDOW_PX)
         yield read_codes(levels[level], quads, 2.0**level)
+
+
+def search_covered(levels: Sequence[Grey]) -> tuple[Candidate, ...]:
+    """Search all levels but the finest once more, for tags whose outline is partly covered or in glare."""
+    found: list[Candidate] = []
+    for level in range(1, len(levels)):
+        quads = _four_sided_shapes(levels[level], (_LEAST_SIDE_PX, np.inf), _WINDOW_PX, is_lenient=True)
+        found.extend(read_codes(levels[level], quads, 2.0**level))
+    return tuple(found)
 
 
 def search_small(picture: Grey) -> tuple[Candidate, ...]:
@@ -188,13 +200,18 @@ def _squares_to(quads: Array) -> Array:
     return homographies
 
 
-def _four_sided_shapes(picture: Grey, sides_px: tuple[float, float], window_px: int) -> Array:
+def _four_sided_shapes(
+    picture: Grey, sides_px: tuple[float, float], window_px: int, is_lenient: bool = False
+) -> Array:
     """Return the corners, (N, 4, 2), of the four-sided dark outlines that OpenCV's tag detector considers."""
     settings = cv2.aruco.DetectorParameters()
     settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = window_px
     # It counts the pixels of an outline; a square on its corner has fewer of them by the square root of two.
     settings.minMarkerPerimeterRate = 4.0 * sides_px[0] / np.sqrt(2.0) / max(picture.shape)
     settings.maxMarkerPerimeterRate = min(4.0, 4.0 * sides_px[1] / max(picture.shape))
+    if is_lenient:
+        settings.adaptiveThreshConstant = _LENIENT_STEP
+        settings.polygonalApproxAccuracyRate = _LENIENT_BITE
     # Outlines of one tag, inner and outer, are all kept: reading and fitting them decides.
     settings.minMarkerDistanceRate = 0.02
     detector = cv2.aruco.ArucoDetector(tag_dictionary(), settings)
