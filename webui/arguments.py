@@ -1,5 +1,6 @@
-"""What people type on the command line, turned into lengths, points and files that can be written."""
+"""What people type on the command line, turned into lengths, points, boards and files to write."""
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ from calib.errors import LengthError
 from calib.lengths import Units, parse_length
 from webui.json_output import STANDARD_OUTPUT
 
+_BOARD = re.compile(r"\s*([0-9]{1,3})\s*[x×*]\s*([0-9]{1,3})\s*", re.IGNORECASE)
 _UNITS: dict[str, Units] = {"ft-in": "imperial", "metric": "metric"}
 
 
@@ -48,6 +50,23 @@ class PointType(click.ParamType[tuple[float, float]]):
                 f"{value!r} is not a point; write its pixels as X,Y, for example 812.4,1033", param, ctx
             )
         return x, y
+
+
+class BoardType(click.ParamType[tuple[int, int]]):
+    """A chessboard's inner corners along both sides, typed as ``9x6``."""
+
+    name = "board"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[int, int]:
+        """Return the inner corners along both sides."""
+        if isinstance(value, tuple):
+            return value
+        match = _BOARD.fullmatch(value)
+        if match is None:
+            self.fail(f"{value!r} is not a board; 10 by 7 squares have 9x6 inner corners", param, ctx)
+        return int(match[1]), int(match[2])
 
 
 class OutputType(click.ParamType[Path]):

@@ -14,13 +14,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calib.lengths import Units
-from webui.arguments import LengthType, OutputType, PointType, UnitsType
+from webui.arguments import BoardType, LengthType, OutputType, PointType, UnitsType
 from webui.command_group import NOT_MEASURED, CommandGroup, complain
 from webui.json_output import write_json
 from webui.plan_options import plan_options
 from webui.record_commands import RECORD_COMMANDS
 
 if TYPE_CHECKING:
+    from rich.console import RenderableType
+
     from vision.shoot import Shoot
 
 _CAUTION = (
@@ -35,6 +37,7 @@ _JOB = """
 ridgewitness demo                       the whole job on sample photos
 
 ridgewitness target panel --paper arch-d --out panel.pdf
+ridgewitness lens *.jpg --board 9x6 --square "25 mm" --out lens.json
 ridgewitness measure shoot.json
 ridgewitness plan --ridge "43' 1 1/2 in"
 ridgewitness check *.jpg --target card.json --plan plan.json
@@ -154,6 +157,64 @@ def target(
     if checks:
         save_target(scaled_target(drawn, *checks), sheet.definition_path)
     make_console().print(target_view(sheet, checks))
+
+
+@cli.command(
+    example="""
+ridgewitness lens chart_*.jpg --board 9x6 --square "25 mm" \\
+    --out lens.json
+ridgewitness lens chart_*.jpg --target card.json --out lens.json
+""",
+)
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=_EXISTING)
+@click.option("--board", type=BoardType(), metavar="9x6", help="Inner corners of the chessboard.")
+@click.option("--square", "square_mm", type=LengthType(), help="Side of one of its squares.")
+@click.option(
+    "--target", "target_path", metavar="T.json", type=_EXISTING, help="Target file, if a target is the chart."
+)
+@click.option(
+    "--out", "out_path", metavar="LENS.json", type=OutputType(), required=True, help="Lens file to write."
+)
+@_json_option
+def lens(
+    photos: Sequence[Path],
+    board: tuple[int, int] | None,
+    square_mm: float | None,
+    target_path: Path | None,
+    out_path: Path,
+    json_path: Path | None,
+) -> int:
+    """Calibrate a camera's lens from photos of a chart.
+
+    The lens file then goes to measure and check as --lens, and makes every length more certain. It holds for
+    this camera at this focal length and picture size, and is refused for other photos.
+
+    Glue a printed chessboard or target to something stiff and flat. Take 10 to 20 sharp photos of it with the
+    zoom of the job: tilted by 30 to 45 degrees, every way, and in every corner of the picture. Photos that do
+    not fit are left out and named.
+    """
+    from calib.calibrate import NotCalibrated
+    from calib.profile import save_profile
+    from vision.chart_shoot import calibrate_lens
+    from webui.lens_command import chart_from_options, chart_photos_table, lens_view
+    from webui.terminal import make_console, progress_bar
+
+    chart = chart_from_options(board, square_mm, target_path)
+    with progress_bar("photos") as report:
+        found = calibrate_lens(photos, chart, report)
+    if isinstance(found, NotCalibrated):
+        shown: RenderableType = chart_photos_table(found.photos)
+    else:
+        save_profile(found.profile, out_path)
+        shown = lens_view(found, out_path)
+    if json_path is not None:
+        write_json(found.record(), json_path)
+    else:
+        make_console().print(shown)
+    if isinstance(found, NotCalibrated):
+        complain([f"not calibrated: {found.why}"])
+        return NOT_MEASURED
+    return 0
 
 
 @cli.command(
