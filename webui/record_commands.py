@@ -1,5 +1,6 @@
 """The commands that work on a data folder's jobs: report, bundle, verify, key."""
 
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -102,11 +103,14 @@ def bundle(
     """Make the evidence package of a job (a bag, RFC 8493).
 
     It holds the untouched photos, every record with its schema, the change log and the report, all hashed:
-    anybody can check it with the command verify, years later, without this machine.
+    anybody can check it with the command verify, years later, without this machine. On a terminal it asks
+    what goes along, unless an option already says so.
     """
     from webui.evidence import make_package, make_zip
     from webui.terminal import progress_bar
 
+    if _must_ask():
+        withheld, originals = _ask_privacy()
     key = None if key_path is None else _private_key(key_path, ask_password)
     with _opened(data_dir) as store, progress_bar("close-ups") as progress:
         make_package(
@@ -121,6 +125,31 @@ def bundle(
     if zip_path is not None:
         make_zip(out_dir, zip_path)
         click.echo(zip_path)
+
+
+def _must_ask() -> bool:
+    """Say whether a person is there to be asked about privacy, and has not said it by options."""
+    context = click.get_current_context()
+    given = any(
+        context.get_parameter_source(name) is not click.core.ParameterSource.DEFAULT
+        for name in ("no_gps", "no_names", "no_serials", "originals")
+    )
+    return not given and sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _ask_privacy() -> tuple[dict[str, bool], str]:
+    """Ask what goes along; what is withheld must be taken out of the originals too."""
+    questions = {
+        "no_gps": "Shall it hold where the photos were taken (GPS)?",
+        "no_names": "Shall it hold the names of those who worked on the job?",
+        "no_serials": "Shall it hold the cameras' serial numbers?",
+    }
+    withheld = {name: not click.confirm(text, default=True, err=True) for name, text in questions.items()}
+    if not any(withheld.values()):
+        return withheld, "whole"
+    text = "The photos themselves carry such things. Originals"
+    choice = click.Choice(["stripped", "left out"])
+    return withheld, click.prompt(text, type=choice, default="stripped", err=True)
 
 
 def _privacy(originals: Any, *, no_gps: bool, no_names: bool, no_serials: bool) -> "Privacy":

@@ -4,10 +4,12 @@ import json
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 from pypdf import PdfReader
 
+from webui import record_commands
 from webui.cli import cli
 from webui.command_group import BAD_INPUT
 from webui.job import LayoutSetup, Setup
@@ -119,3 +121,21 @@ def test_package_that_is_not_there_is_bad_input() -> None:
     result = run("verify", "nowhere")
     assert result.exit_code == BAD_INPUT
     assert "nowhere" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("answers", "withheld", "originals"),
+    [((True, True, True), [], "whole"), ((False, True, True), ["no_gps"], "left out")],
+)
+def test_answers_about_privacy_take_the_originals_along(monkeypatch, answers, withheld, originals):
+    given = iter(answers)
+    monkeypatch.setattr(click, "confirm", lambda *_, **__: next(given))
+    monkeypatch.setattr(click, "prompt", lambda *_, **__: "left out")
+    said, photos = record_commands._ask_privacy()
+    assert [name for name, is_withheld in said.items() if is_withheld] == withheld
+    assert photos == originals
+
+
+def test_package_made_by_a_program_is_not_held_up_by_questions(data, tmp_path, monkeypatch):
+    monkeypatch.setattr(record_commands, "_ask_privacy", lambda: pytest.fail("nobody is there to answer"))
+    assert run("bundle", NAME, "--data", data, "--out", tmp_path / "package").exit_code == 0
