@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from calib.errors import PhotoError
 from calib.tag_fit import TagFit, fit_tag
 from calib.tag_search import Candidate, halved_levels, search_covered, search_levels, search_small
+from calib.targets import FAMILY_CELLS
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -23,6 +24,8 @@ _LEAST_AGREEMENT = 0.88
 _LEAST_SEEN = 0.5
 # A fit that ends farther than this part of a side from where the tag was read fitted something else.
 _FARTHEST_SIDES = 0.35
+# With a blur above half a cell (an eighth of a side) black and white do not come apart any more.
+_MOST_BLUR_SIDES = 0.5 / FAMILY_CELLS
 # A tag of this side at the level where it was read has corners good enough to start the fit from.
 _ENOUGH_SIDE_PX = 36.0
 # Where a tag is larger than this, the others of its target are not too small for the undoubled picture.
@@ -121,7 +124,7 @@ def find_tags(grey: Grey, wanted_ids: Collection[int] | None = None) -> Sighting
     wanted tag is missing (with no ids given: when no tag larger than 50 px was found), the search goes on,
     more leniently for covered outlines, and for the smallest ones (12 px a side) on a doubled picture. A tag
     is refused, with a note, when its cells do not agree with the picture, when half of its edges are covered,
-    and when it is seen twice.
+    when it is too blurred, and when it is seen twice.
     """
     if grey.ndim != 2 or grey.dtype != np.uint8 or min(grey.shape) < 1:
         msg = (
@@ -206,6 +209,8 @@ def _problem(item: Candidate, fit: TagFit | None) -> str:
         return "was read, but its edges could not be followed; is it covered, bent or cut off?"
     if fit.agreement < _LEAST_AGREEMENT:
         return "was read, but the picture does not agree with it; is it dirty, bent or in glare?"
+    if fit.blur_px > _MOST_BLUR_SIDES * item.side_px:
+        return "is too blurred; come closer or hold the camera still"
     if fit.seen_fraction < _LEAST_SEEN:
         return "is covered too much; clear it and take the photo again"
     return ""

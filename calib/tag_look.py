@@ -21,7 +21,9 @@ LOOK_UNKNOWNS = 3
 _U_BIAS_PX = 0.25
 _U_LN_BLUR = 0.5
 _HALO, _U_HALO = 0.3, 0.5
-_BIAS_RANGE_PX, _BLUR_RANGE_PX, _HALO_RANGE = (-1.5, 1.5), (0.3, 4.0), (0.0, 1.5)
+_BLUR_RANGE_PX, _HALO_RANGE = (0.3, 4.0), (0.0, 1.5)
+# White that grows by more than this part of the blur is beyond the second order in which it is reckoned.
+_MOST_BIAS_BLURS = 1.0
 # Longest steps of ln blur and halo; the model is far from linear in both.
 _LN_BLUR_STEP, _HALO_STEP = 0.5, 0.4
 _BLACK_RANGE = (0.02, 0.9)
@@ -76,15 +78,16 @@ class Look:
     def stepped(self, step: Array, black_part: float) -> "Look":
         """Return the look after a step of its unknowns, shape (3,), kept within reason."""
         lowest, highest = (log(limit) for limit in _BLUR_RANGE_PX)
-        return replace(
+        blurred = replace(
             self,
-            bias_px=float(np.clip(self.bias_px + step[0], *_BIAS_RANGE_PX)),
             ln_blur=float(
                 np.clip(self.ln_blur + step[1].clip(-_LN_BLUR_STEP, _LN_BLUR_STEP), lowest, highest)
             ),
             halo=float(np.clip(self.halo + step[2].clip(-_HALO_STEP, _HALO_STEP), *_HALO_RANGE)),
             black_part=float(np.clip(black_part, *_BLACK_RANGE)),
         )
+        most_px = _MOST_BIAS_BLURS * blurred.blur_px
+        return replace(blurred, bias_px=float(np.clip(self.bias_px + step[0], -most_px, most_px)))
 
     def apparent_bias_px(self) -> float:
         """Return how far an edge lies inside black at half of the step from black to white, px."""
@@ -142,7 +145,11 @@ def show(samples: Samples, tag_id: int, cell_map: CellMap, look: Look) -> Pictur
     reach_px = np.inf if samples.is_whole else HALF_PROFILE_PX + 1.0 + 3.0 * blurs_px[1]
     colours, from_u, from_v = _window(tag_id, cells, reach_px / samples.cell_px)
     blurred = blur_cells(colours, from_u, from_v, slope_u, slope_v, skew, blurs_px)
-    brightness = blurred.value + look.bias_px * blurred.by_bias
+    # White grown by the bias, to the second order: across an edge the second derivative is the Laplacian,
+    # which by the heat equation is the derivative by ln blur, divided by the blur squared.
+    growth = look.bias_px / blurs_px[:, None, None] ** 2
+    by_bias = blurred.by_bias + growth * blurred.by_ln_blur
+    brightness = blurred.value + look.bias_px * (blurred.by_bias + 0.5 * growth * blurred.by_ln_blur)
     toned, tone_slope = _tone(brightness, look)
     toned_else, _ = _tone(brightness, replace(look, tone_power=look.tone_power + _U_TONE_POWER))
     share = np.array([1.0 + look.halo, -look.halo])[:, None, None]
@@ -151,7 +158,7 @@ def show(samples: Samples, tag_id: int, cell_map: CellMap, look: Look) -> Pictur
     blur_gain = ((look.blur_px / blurs_px) ** 2)[:, None, None]
     by_unknowns = np.empty((*cells.shape[:2], cell_map.unknowns + LOOK_UNKNOWNS))
     by_unknowns[..., :-3] = by_u[..., None] * by_map[..., 0, :] + by_v[..., None] * by_map[..., 1, :]
-    by_unknowns[..., -3] = np.sum(gain * blurred.by_bias, axis=0)
+    by_unknowns[..., -3] = np.sum(gain * by_bias, axis=0)
     by_unknowns[..., -2] = np.sum(gain * blur_gain * blurred.by_ln_blur, axis=0)
     by_unknowns[..., -1] = toned[0] - toned[1]
     by_shift = _shift_across(samples.normal, slopes)

@@ -136,8 +136,9 @@ def read_codes(picture: Grey, quads: Array, px_per_px: float) -> tuple[Candidate
     cells = _read_cells(picture, quads)
     cells -= cells.mean(axis=1, keepdims=True)
     contrast = np.linalg.norm(cells, axis=1)
-    scores = (cells @ _codes().reshape(-1, FAMILY_CELLS**2).T).reshape(-1, FAMILY_CODES, 2, 4)
-    scores /= np.maximum(contrast, _LEAST_CONTRAST * FAMILY_CELLS)[:, None, None, None]
+    cells /= np.maximum(contrast, _LEAST_CONTRAST * FAMILY_CELLS)[:, None]
+    # Code by code: one large product would wake the threads of the linear algebra, which costs more.
+    scores = np.moveaxis(_codes() @ cells.T, 2, 0).reshape(-1, FAMILY_CODES, 2, 4)
     by_code = scores.max(axis=3)
     side = by_code.max(axis=1).argmax(axis=1)
     each = np.arange(len(quads))
@@ -159,13 +160,13 @@ def read_codes(picture: Grey, quads: Array, px_per_px: float) -> tuple[Candidate
 
 @cache
 def _codes() -> Array:
-    """All codes as seen: four turns, then four turns in a mirror; centred, of unit length, (587, 8, 8, 8)."""
+    """Return all codes as seen: four turns, then four in a mirror; centred, of unit length, (587, 8, 64)."""
     pictures = np.swapaxes(all_tag_cells(), 1, 2)  # [row, column]
     seen = [np.rot90(pictures, turn, axes=(1, 2)) for turn in range(4)]
     seen += [np.rot90(pictures[:, :, ::-1], turn, axes=(1, 2)) for turn in range(4)]
-    codes = np.stack(seen, axis=1)
-    codes = codes - codes.mean(axis=(2, 3), keepdims=True)
-    return np.asarray(codes / np.linalg.norm(codes, axis=(2, 3), keepdims=True))
+    codes = np.stack(seen, axis=1).reshape(FAMILY_CODES, 8, -1)
+    codes = codes - codes.mean(axis=2, keepdims=True)
+    return np.asarray(codes / np.linalg.norm(codes, axis=2, keepdims=True))
 
 
 def _read_cells(picture: Grey, quads: Array) -> Array:
@@ -228,8 +229,9 @@ def _small_shapes(picture: Grey) -> Array:
         band = picture[first : first + _BAND_ROWS + overlap]
         doubled = np.asarray(cv2.resize(band, None, fx=2.0, fy=2.0, interpolation=cv2.INTER_CUBIC), np.uint8)
         sides_px = (2.0 * _SMALL_SIDES_PX[0], 2.0 * _SMALL_SIDES_PX[1])
-        found = _four_sided_shapes(doubled, sides_px, _DOUBLED_WINDOW_PX)
-        quads.append((found + 0.5) / 2.0 - 0.5 + (0.0, first))
+        for is_lenient in (False, True):
+            found = _four_sided_shapes(doubled, sides_px, _DOUBLED_WINDOW_PX, is_lenient)
+            quads.append((found + 0.5) / 2.0 - 0.5 + (0.0, first))
     return np.concatenate(quads)
 
 
