@@ -26,7 +26,8 @@ from vision.audit import FlangeAudit, audit_photos
 from vision.photo import load_photo
 from vision.plan import Plan
 from vision.pose import SCENE_BREATHING, start_alone
-from vision.ridge import ReadyPhoto, RidgeMeasurement, look_at, measure_ready
+from vision.look import ReadyPhoto, look_at
+from vision.ridge import RidgeMeasurement, measure_ready
 from vision.shoot import Shoot, ShootPhoto
 
 ROOT = Path(__file__).resolve().parent.parent

@@ -18,7 +18,7 @@ from vision.network import Layout, Network
 _MOST_STEPS = 100
 _FIRST_DAMPING = 1e-3
 _MOST_DAMPING = 1e10
-# The step that would lower the sum of squares by less than this (in sigma squared) is the last one.
+# The step that would lower the sum of squares by less than this part is the last one.
 _SMALL_GAIN = 1e-6
 # Residuals larger than chance gives once in a hundred times make every uncertainty larger.
 _CHANCE = 0.01
@@ -168,7 +168,7 @@ def adjust(network: Network) -> Solution:
     for count in range(1, _MOST_STEPS + 1):
         right = equations.jacobian.T @ equations.residuals
         step = _Normal(equations, layout.first_point, damping).solve(right[:, None])[:, 0]
-        is_last = float(step @ right) < _SMALL_GAIN
+        is_last = float(step @ right) < _SMALL_GAIN * (1.0 + equations.cost)
         tried = _try_step(network, layout, step)
         if tried is not None and tried[1].cost < equations.cost:
             network, equations = tried

@@ -11,8 +11,6 @@ import numpy as np
 
 from calib.camera import Array, project, undistort
 from calib.errors import GeometryError
-from vision.adjust import Solution
-from vision.equations import point_label
 from vision.network import Network, PointSighting
 
 ENDS = ("a", "b")
@@ -23,31 +21,23 @@ _GROSS_PX = 40.0
 def without_outliers(
     network: Network, sightings: Sequence[PointSighting]
 ) -> tuple[list[PointSighting], list[str]]:
-    """Leave out picks that are far from where most others meet, and name them.
+    """Leave out picks that are far from where most others meet, and name them."""
+    far = far_picks(network, sightings)
+    notes = [
+        f"end {ENDS[s.point].upper()} in {network.stations[s.station].name} is far off and was left out"
+        for s in far
+    ]
+    return [s for s in sightings if s not in far], notes
 
-    The poses come from the targets alone here, so that only gross blunders show: a tenth of a degree of pose
-    is a few px. What is left is judged in the adjustment.
+
+def far_picks(network: Network, sightings: Sequence[PointSighting]) -> list[PointSighting]:
+    """Return the picks that are far from where most lines of sight to that end meet.
+
+    The poses may be a tenth of a degree off before the picks are adjusted with them, which is a few px; only
+    gross blunders are found here.
     """
     meets = {end: _consensus(network, [s for s in sightings if s.point == end]) for end in range(len(ENDS))}
-    far = [
-        s for s in sightings if meets[s.point] is not None and _off_px(network, s, meets[s.point]) > _GROSS_PX
-    ]
-    notes = []
-    for station in sorted({s.station for s in far}):
-        own = [s for s in far if s.station == station]
-        name = network.stations[station].name
-        others = [(s, meets[1 - s.point]) for s in own]
-        if len(own) == len(ENDS) and all(
-            p is not None and _off_px(network, s, p) < _GROSS_PX for s, p in others
-        ):
-            notes.append(f"ends A and B of {name} are swapped: both picks were left out")
-            continue
-        notes += [
-            f"end {ENDS[s.point].upper()} in {name} is {_off_px(network, s, meets[s.point]):.0f} px off "
-            "and was left out: picked on the wrong corner?"
-            for s in own
-        ]
-    return [s for s in sightings if s not in far], notes
+    return [s for s in sightings if _off_px(network, s, meets[s.point]) > _GROSS_PX]
 
 
 def _consensus(network: Network, sightings: Sequence[PointSighting]) -> Array | None:
@@ -102,15 +92,3 @@ def triangulate(network: Network, sightings: Sequence[PointSighting]) -> Array:
             )
             raise GeometryError(msg)
     return point
-
-
-def worst_pick(solution: Solution) -> tuple[int, float, float]:
-    """Return the index, the size in sigma and the size in px of the pick with the largest residual."""
-    network, equations = solution.network, solution.equations
-    squares: dict[str, float] = {}
-    for source, label, residual in zip(equations.sources, equations.labels, equations.residuals, strict=True):
-        if source == "picks":
-            squares[label] = squares.get(label, 0.0) + float(residual) ** 2
-    sizes = [squares[point_label(network, sighting)] ** 0.5 for sighting in network.point_sightings]
-    worst = int(np.argmax(sizes))
-    return worst, sizes[worst], sizes[worst] * network.point_sightings[worst].sigma_px

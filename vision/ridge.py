@@ -1,85 +1,37 @@
-"""Ridge length from photos: one photo with the ridge in a known plane, or many photos tied by their targets.
+"""Ridge length from photos: one photo with the ridge in a known plane, or many photos tied together.
 
 Both are one adjustment (vision/network.py): the ridge ends are points, seen where they were picked. In one
 photo they lie on a plane parallel to the target's face; seen from two photos or more they need no plane.
 """
 
+import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from calib.camera import PARAMETERS, Array, Camera
-from calib.errors import GeometryError, LensError, PhotoError
+from calib.camera import PARAMETERS, Camera
+from calib.errors import GeometryError
 from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.adjust import Solution, adjust
-from vision.network import SHAPE_UNKNOWNS, Network, PointSighting, SetBack
-from vision.picks import ENDS, triangulate, without_outliers, worst_pick
+from vision.advice import advise
+from vision.blunders import name_pick_blunders, name_tape_faults, name_target_faults
+from vision.ends import length_of, solve_ends, with_ends
+from vision.facing import vertical
+from vision.look import LoosePhoto, PhotoResult, ReadyPhoto, look_at
+from vision.network import Network, PointSighting, SetBack
+from vision.picks import ENDS
 from vision.plane import to_mm
-from vision.pose import (
-    SCENE_BREATHING,
-    SightedPattern,
-    SightedPhoto,
-    Start,
-    rms_px,
-    sensor_px,
-    start_alone,
-    view_of,
-)
-from vision.shoot import Rectangle, Shoot, ShootPhoto
-from vision.sight import sight_photo
-from vision.tie import Tied, tie_photos
+from vision.pose import rms_px, sensor_px, view_of
+from vision.shoot import Shoot
+from vision.survey import Shot
+from vision.tie import Tied
+from vision.tying import Bound, tie_by_features, tie_by_targets
 
-# A pick this many standard deviations off its place is named a blunder: 1 in 30,000 by chance (Rayleigh law).
-_BLUNDER_SIGMA = 4.5
 # A set-back stated without its uncertainty is taken to be known to a millimetre.
 _LEAST_SETBACK_U_MM = 1.0
-# Above this expanded uncertainty, relative to the length, the record says what would help most.
-_ADVISE_ABOVE = 0.003
-
-_ADVICE = {
-    "picks": "pick the ends again with more magnification, or photograph the ridge from closer",
-    "target corners": "use a larger target, bring it nearer to the ridge, or photograph it from closer",
-    "target tolerance": "check the target's print with a tape and give the tape-checked length",
-    "lens": "calibrate the lens (command lens) or add photos of the same camera from other sides",
-    "focus breathing": "add photos of the same camera from other sides",
-    "edge bias": "use a larger target or photograph it from closer",
-    "set-back": "measure the set-back of the ridge behind the target more exactly, or add photos",
-    "tape": "measure the taped distance more exactly",
-    "tie points": "add a target, or photos that see one",
-}
-
-
-@dataclass(frozen=True, eq=False)
-class PhotoResult:
-    """What became of one photo.
-
-    Attributes
-    ----------
-    tags : tuple of int
-        Tags used.
-    rms_px : float or None
-        Root mean square residual of the target corners; None when the photo was not used.
-    is_used : bool
-        Whether it took part in the adjustment.
-    notes : tuple of str
-        What a person should know.
-    """
-
-    tags: tuple[int, ...]
-    rms_px: float | None
-    is_used: bool
-    notes: tuple[str, ...]
-
-    def record(self) -> dict[str, Any]:
-        """Return the contract's entry of one photo."""
-        return {
-            "tags": list(self.tags),
-            "rms_px": self.rms_px,
-            "used": self.is_used,
-            "notes": list(self.notes),
-        }
 
 
 @dataclass(frozen=True, eq=False)
@@ -141,15 +93,6 @@ class NotMeasured:
         }
 
 
-@dataclass(frozen=True, eq=False)
-class ReadyPhoto:
-    """A photo of a shoot, solved alone, with the picks of the ridge ends."""
-
-    photo: ShootPhoto
-    start: Start
-    notes: tuple[str, ...]
-
-
 def measure_ridge(
     shoot: Shoot, progress: Callable[[int, int], None] | None = None
 ) -> RidgeMeasurement | NotMeasured:
@@ -175,209 +118,174 @@ def measure_ridge(
         If the lens profile does not belong to a photo.
     """
     ready: list[ReadyPhoto] = []
+    loose: list[LoosePhoto] = []
     unused: dict[str, PhotoResult] = {}
-    for count, photo in enumerate(shoot.photos, 1):
-        found = look_at(photo, shoot)
-        if isinstance(found, ReadyPhoto):
-            ready.append(found)
-        else:
-            unused[photo.name] = found
-        if progress is not None:
-            progress(count, len(shoot.photos))
-    return measure_ready(shoot, ready, unused)
-
-
-def look_at(photo: ShootPhoto, shoot: Shoot) -> ReadyPhoto | PhotoResult:
-    """Load one photo of a shoot and solve it alone; a PhotoResult says why it cannot be used."""
-    try:
-        sight = sight_photo(photo.path, photo.name, shoot.targets, shoot.profile)
-    except (PhotoError, LensError) as error:
-        if len(shoot.photos) == 1:
-            raise
-        return PhotoResult((), None, False, (str(error),))
-    sighted, problem = sight.sighted, sight.problem
-    if photo.rectangle is not None:
-        sighted = _with_rectangle(sighted, photo.rectangle, photo.name, shoot.pick_sigma_px)
-        problem = ""
-    height, width = sight.photo.image.shape[:2]
-    outside = [end for end, (x, y) in photo.ends.items() if not (-0.5 <= x < width and -0.5 <= y < height)]
-    if outside:
-        problem = f"pick {outside[0].upper()} lies outside the picture ({width} x {height} px)"
-    if problem:
-        return PhotoResult((), None, False, (*sight.notes, problem))
-    try:
-        return ReadyPhoto(photo, start_alone(sighted, SCENE_BREATHING), sight.notes)
-    except GeometryError as error:
-        return PhotoResult((), None, False, (*sight.notes, str(error)))
-
-
-def _with_rectangle(sighted: SightedPhoto, rectangle: Rectangle, name: str, sigma_px: float) -> SightedPhoto:
-    tolerance = np.zeros((4, 2, SHAPE_UNKNOWNS))
-    tolerance[1:3, 0, 0] = rectangle.u_mm  # width
-    tolerance[2:4, 1, 1] = rectangle.u_mm  # height
-    tolerance[2:4, 0, 2] = rectangle.u_mm  # out of square
-    pattern = SightedPattern(
-        f"rectangle in {name}",
-        "rectangle",
-        rectangle.corners_mm(),
-        tolerance,
-        np.array(rectangle.corners_px),
-        sigma_px**2 * np.eye(8),
-        np.zeros((4, 2)),
-    )
-    return replace(sighted, patterns=(*sighted.patterns, pattern))
+    several = len(shoot.photos) > 1
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        looks = pool.map(lambda photo: look_at(photo, shoot, keep_picture=several), shoot.photos)
+        for count, (photo, found) in enumerate(zip(shoot.photos, looks, strict=True), 1):
+            match found:
+                case ReadyPhoto():
+                    ready.append(found)
+                case LoosePhoto():
+                    loose.append(found)
+                case PhotoResult():
+                    unused[photo.name] = found
+            if progress is not None:
+                progress(count, len(shoot.photos))
+    return measure_ready(shoot, ready, unused, loose)
 
 
 def measure_ready(
-    shoot: Shoot, ready: Sequence[ReadyPhoto], unused: Mapping[str, PhotoResult]
+    shoot: Shoot,
+    ready: Sequence[ReadyPhoto],
+    unused: Mapping[str, PhotoResult],
+    loose: Sequence[LoosePhoto] = (),
 ) -> RidgeMeasurement | NotMeasured:
     """Measure the ridge from photos that were already looked at (see `measure_ridge`)."""
+    results = {**unused, **{item.photo.name: PhotoResult((), None, False, item.notes) for item in loose}}
     if not ready:
-        reasons = "; ".join(f"{name}: {result.notes[-1]}" for name, result in unused.items())
-        return NotMeasured(f"no photo could be used: {reasons}", unused)
-    tied = tie_photos([item.start for item in ready], shoot.tapes)
-    lost = {name: _left_out(name) for name in tied.left_out}
-    others = {**unused, **lost}
-    picked = [item for item in ready if item.photo.name in tied.stations]
-    counts = {end: sum(end in item.photo.ends for item in picked) for end in ENDS}
-    whole = [item for item in picked if all(end in item.photo.ends for end in ENDS)]
+        reasons = "; ".join(f"{name}: {result.notes[-1]}" for name, result in results.items())
+        return NotMeasured(f"no photo could be used: {reasons}", results)
     try:
-        if min(counts.values()) >= 2:
-            return _from_many(shoot, picked, tied, others)
-        if whole:
-            return _from_one(shoot, whole[0], picked, tied, others)
+        bound = _bind(shoot, ready, loose)
     except GeometryError as error:
-        return NotMeasured(str(error), others)
-    missing = " and ".join(end.upper() for end in ENDS if counts[end] == 0) or "A and B"
-    return NotMeasured(
-        f"ridge end {missing} is not picked in enough usable photos: pick both ends in one photo, "
-        "or each end in two photos or more",
-        others,
-    )
+        return NotMeasured(str(error), results)
+    for name, why in bound.left_out.items():
+        notes = results[name].notes if name in results else ()
+        results[name] = PhotoResult((), None, False, (*notes, why))
+    try:
+        return _measure_bound(shoot, [*ready, *loose], bound, results)
+    except GeometryError as error:
+        return NotMeasured("; ".join([*bound.notes, str(error)]), results)
 
 
-def _left_out(name: str) -> PhotoResult:
+def _bind(shoot: Shoot, ready: Sequence[ReadyPhoto], loose: Sequence[LoosePhoto]) -> Bound:
+    """Tie photos together, by their features too where these can be found."""
+    starts = [item.start for item in ready]
+    shots = {
+        item.photo.name: Shot(item.start.photo, item.source) for item in ready if item.source is not None
+    }
+    shots |= {item.photo.name: Shot(item.sighted, item.source) for item in loose}
+    if len(shots) < max(2, len(ready) + len(loose)):
+        return tie_by_targets(starts, shoot.tapes)
+    return tie_by_features(starts, shots, shoot.tapes)
+
+
+def _measure_bound(
+    shoot: Shoot,
+    looked_at: Sequence[ReadyPhoto | LoosePhoto],
+    bound: Bound,
+    results: Mapping[str, PhotoResult],
+) -> RidgeMeasurement | NotMeasured:
+    """Measure by the ends in space where each is picked in two tied photos, else in one photo's plane."""
+    used = [item for item in looked_at if item.photo.name in bound.tied.stations]
+    picks = [
+        _sighting(item, bound.tied, i, shoot)
+        for item in sorted(used, key=lambda item: item.photo.name)
+        for i, end in enumerate(ENDS)
+        if end in item.photo.ends
+    ]
+    counts = [sum(pick.point == i for pick in picks) for i in range(len(ENDS))]
+    if min(counts) >= 2:
+        return _from_many(shoot, picks, used, bound, results)
+    for item in used:
+        if isinstance(item, ReadyPhoto) and all(end in item.photo.ends for end in ENDS):
+            return _from_one(shoot, item, used, bound, results)
+    missing = " and ".join(end.upper() for end, count in zip(ENDS, counts, strict=True) if not count)
     why = (
-        f"{name} shares no target with the other photos and was left out; add a photo that shows both targets"
+        f"ridge end {missing or 'A and B'} is not picked in enough usable photos: pick both ends in one "
+        "photo, or each end in two photos or more"
     )
-    return PhotoResult((), None, False, (why,))
+    return NotMeasured("; ".join([*bound.notes, why]), results)
+
+
+def _sighting(item: ReadyPhoto | LoosePhoto, tied: Tied, end: int, shoot: Shoot) -> PointSighting:
+    px = sensor_px(np.array([item.photo.ends[ENDS[end]]]), item.sighted.lens, item.sighted.quarter_turns)[0]
+    return PointSighting(tied.stations[item.photo.name], end, px, shoot.pick_sigma_px)
 
 
 def _from_one(
     shoot: Shoot,
     item: ReadyPhoto,
-    picked: Sequence[ReadyPhoto],
-    tied: Tied,
-    others: Mapping[str, PhotoResult],
-) -> RidgeMeasurement:
+    used: Sequence[ReadyPhoto | LoosePhoto],
+    bound: Bound,
+    results: Mapping[str, PhotoResult],
+) -> RidgeMeasurement | NotMeasured:
     """Measure on the plane of the photo's own target, the other photos helping with the lens."""
-    station = tied.stations[item.photo.name]
-    placement = _plane_placement(shoot, item, tied.network)
-    view = view_of(adjust(tied.network), station, placement, item.start.photo.quarter_turns)
-    ends = np.array([item.photo.ends[end] for end in ENDS])
-    flat = to_mm(view, ends, shoot.setback_mm).mm
-    stand = tied.network.placements[placement]
+    network, station = bound.tied.network, bound.tied.stations[item.photo.name]
+    placement = _plane_placement(shoot, item, network, station)
+    view = view_of(adjust(network), station, placement, item.sighted.quarter_turns)
+    flat = to_mm(view, np.array([item.photo.ends[end] for end in ENDS]), shoot.setback_mm).mm
+    stand = network.placements[placement]
     points = np.column_stack([flat, np.full(2, shoot.setback_mm)]) @ stand.rotation.T + stand.translation_mm
-    u_setback = max(shoot.setback_u_mm, _LEAST_SETBACK_U_MM)
-    network = replace(
-        tied.network,
-        points_mm=points,
-        point_sightings=tuple(_sighting(item, tied, i, shoot) for i in range(2)),
-        set_back=SetBack(placement, shoot.setback_mm, u_setback, (0, 1)),
-        set_back_depth_mm=shoot.setback_mm,
-    )
-    return _measurement("one photo", adjust(network), picked, tied, others, ())
+    u_setback_mm = max(shoot.setback_u_mm, _LEAST_SETBACK_U_MM)
+    plane = SetBack(placement, shoot.setback_mm, u_setback_mm, (0, 1))
+    picks = [_sighting(item, bound.tied, i, shoot) for i in range(len(ENDS))]
+    solution = adjust(with_ends(network, points, picks, plane))
+    return _measurement("one photo", solution, used, bound, results, [])
 
 
-def _plane_placement(shoot: Shoot, item: ReadyPhoto, network: Network) -> int:
+def _plane_placement(shoot: Shoot, item: ReadyPhoto, network: Network, station: int) -> int:
     """Return the placement that the ridge's plane is parallel to: a rectangle's, or the first target's."""
-    seen = {placement.name for placement in item.start.solution.network.placements}
+    seen = sorted(
+        {network.patterns[s.pattern].placement for s in network.pattern_sightings if s.station == station}
+    )
     wanted = [f"rectangle in {item.photo.name}", *(target.name for target in shoot.targets)]
-    names = [placement.name for placement in network.placements]
-    return names.index(next(name for name in wanted if name in seen))
-
-
-def _sighting(item: ReadyPhoto, tied: Tied, end: int, shoot: Shoot) -> PointSighting:
-    photo = item.start.photo
-    px = sensor_px(np.array([item.photo.ends[ENDS[end]]]), photo.lens, photo.quarter_turns)[0]
-    return PointSighting(tied.stations[item.photo.name], end, px, shoot.pick_sigma_px)
+    order = {name: i for i, name in enumerate(wanted)}
+    return min(seen, key=lambda i: order.get(network.placements[i].name, len(order)))
 
 
 def _from_many(
-    shoot: Shoot, picked: Sequence[ReadyPhoto], tied: Tied, others: Mapping[str, PhotoResult]
-) -> RidgeMeasurement:
+    shoot: Shoot,
+    picks: Sequence[PointSighting],
+    used: Sequence[ReadyPhoto | LoosePhoto],
+    bound: Bound,
+    results: Mapping[str, PhotoResult],
+) -> RidgeMeasurement | NotMeasured:
     """Measure with the ends free in space, dropping and naming picks that do not fit."""
-    sightings = [
-        _sighting(item, tied, i, shoot)
-        for item in picked
-        for i, end in enumerate(ENDS)
-        if end in item.photo.ends
-    ]
-    base = adjust(tied.network).network
-    sightings, notes = without_outliers(base, sightings)
+    solved = solve_ends(bound.tied.network, picks)
+    notes = name_pick_blunders(solved)
     if shoot.setback_mm:
         notes.append("the set-back is not used: the ends are seen from more than one photo")
-    while True:
-        points = np.array([triangulate(base, [s for s in sightings if s.point == i]) for i in range(2)])
-        solution = adjust(replace(base, points_mm=points, point_sightings=tuple(sightings)))
-        worst, size, off_px = worst_pick(solution)
-        if size < _BLUNDER_SIGMA:
-            break
-        pick = sightings[worst]
-        name = solution.network.stations[pick.station].name
-        told = f"end {ENDS[pick.point].upper()} in {name} is {off_px:.0f} px off"
-        if sum(s.point == pick.point for s in sightings) < 3:
-            notes.append(
-                f"{told}, and too few photos show that end to tell which pick is wrong: check the picks"
-            )
-            break
-        notes.append(f"{told} and was left out: picked on the wrong corner, or the ends swapped?")
-        sightings.pop(worst)
-    return _measurement("many photos", solution, picked, tied, others, tuple(notes))
+    return _measurement("many photos", solved.solution, used, bound, results, notes)
 
 
 def _measurement(
     method: str,
     solution: Solution,
-    picked: Sequence[ReadyPhoto],
-    tied: Tied,
-    others: Mapping[str, PhotoResult],
-    notes: tuple[str, ...],
-) -> RidgeMeasurement:
-    length, gradient = _length(solution)
-    u_mm = float(np.sqrt(solution.covariance(gradient[None])[0, 0]))
+    used: Sequence[ReadyPhoto | LoosePhoto],
+    bound: Bound,
+    results: Mapping[str, PhotoResult],
+    notes: Sequence[str],
+) -> RidgeMeasurement | NotMeasured:
+    faults = name_target_faults(solution)
+    photos = {**results, **{item.photo.name: _photo_result(item, solution, bound.tied) for item in used}}
+    if faults:
+        return NotMeasured("; ".join([*bound.notes, *faults]), photos)
+    length_mm, gradient = length_of(solution)
+    u95_mm = COVERAGE_FACTOR_95 * float(np.sqrt(solution.covariance(gradient[None])[0, 0]))
     shares = sorted(solution.budget(gradient).items(), key=lambda item: (-item[1], item[0]))
-    budget = tuple((source, u) for source, u in shares if u > 1e-6 * u_mm)
-    photos = {item.photo.name: _photo_result(item, solution, tied) for item in picked}
-    u95_mm = COVERAGE_FACTOR_95 * u_mm
-    advice: tuple[str, ...] = ()
-    if u95_mm > _ADVISE_ABOVE * length:
-        advice = (f"most of the doubt comes from {budget[0][0]}: {_ADVICE[budget[0][0]]}",)
+    budget = tuple((source, u_mm) for source, u_mm in shares if u_mm > 1e-6 * u95_mm)
     return RidgeMeasurement(
-        length,
+        length_mm,
         u95_mm,
         method,
         budget,
-        {**photos, **others},
+        photos,
         solution.network.camera_of(0),
-        notes,
-        advice,
+        (*bound.notes, *notes, *name_tape_faults(solution)),
+        advise(solution, vertical(bound.tied)),
     )
 
 
-def _length(solution: Solution) -> tuple[float, Array]:
-    step = solution.network.points_mm[1] - solution.network.points_mm[0]
-    length = float(np.linalg.norm(step))
-    gradient = np.zeros(solution.layout.size)
-    gradient[solution.layout.point(0)] = -step / length
-    gradient[solution.layout.point(1)] = step / length
-    return length, gradient
-
-
-def _photo_result(item: ReadyPhoto, solution: Solution, tied: Tied) -> PhotoResult:
-    station = tied.stations[item.photo.name]
-    network = solution.network
+def _photo_result(item: ReadyPhoto | LoosePhoto, solution: Solution, tied: Tied) -> PhotoResult:
+    network, station = solution.network, tied.stations[item.photo.name]
     seen = [s for s in network.pattern_sightings if s.station == station]
     labels = [network.patterns[s.pattern].label for s in seen]
     tags = sorted(int(label.removeprefix("tag ")) for label in labels if label.startswith("tag "))
-    return PhotoResult(tuple(tags), rms_px(network, seen), True, (*item.notes, *item.start.notes))
+    if isinstance(item, LoosePhoto):
+        notes = (*item.notes, "it is tied to the others by what else it shows")
+    else:
+        notes = (*item.notes, *item.start.notes)
+    return PhotoResult(tuple(tags), rms_px(network, seen) if seen else None, True, notes)

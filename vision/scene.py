@@ -12,11 +12,11 @@ import numpy as np
 from calib.camera import Array
 from calib.errors import GeometryError
 from vision.adjust import adjust
+from vision.look import ReadyPhoto, look_at
 from vision.network import Network, PointSighting
 from vision.picks import ENDS, triangulate, without_outliers
 from vision.plane import to_mm
 from vision.pose import sensor_px, view_of
-from vision.ridge import ReadyPhoto, look_at
 from vision.shoot import Shoot
 from vision.tie import Tied, tie_photos
 

@@ -19,7 +19,8 @@ from calib.scale_check import UNCHECKED_U_SCALE, BarCheck
 
 if TYPE_CHECKING:
     from calib.printing import PrintedSheet
-    from vision.ridge import PhotoResult, RidgeMeasurement
+    from vision.look import PhotoResult
+    from vision.ridge import RidgeMeasurement
     from webui.evidence import Verification
 
 _SIGNS = {

@@ -11,8 +11,9 @@ import pytest
 from calib.errors import FileError, RecordError
 from calib.targets import built_in_target, save_target
 from tests.vision.simulated import ENDS_MM, STANDS, lens_prior, sight
+from vision.look import ReadyPhoto
 from vision.pose import SCENE_BREATHING, start_alone
-from vision.ridge import NotMeasured, ReadyPhoto, RidgeMeasurement, measure_ready, measure_ridge
+from vision.ridge import NotMeasured, RidgeMeasurement, measure_ready, measure_ridge
 from vision.shoot import Shoot, ShootPhoto, load_shoot
 
 SIZE = {"width_mm": 1.0, "height_mm": 1.0, "u_mm": 1.0}
@@ -115,7 +116,7 @@ def test_budget_of_one_photo_adds_up_and_names_the_lens_first():
     result = _length([_ready(1, np.random.default_rng(1))], setback_mm=2475.0, setback_u_mm=10.0)
     assert 1.96 * np.sqrt(sum(u**2 for _, u in result.budget)) == pytest.approx(result.u95_mm, rel=1e-4)
     assert result.budget[0][0] == "lens"
-    assert "calibrate the lens" in result.advice[0]
+    assert "calibrating the lens" in result.advice[1]
 
 
 def test_order_of_photos_does_not_change_the_length():

@@ -1,0 +1,170 @@
+"""What went wrong, in plain words: the blunder that best explains picks, targets or tapes that do not fit.
+
+Each function looks at an adjusted network and returns sentences; none for what chance explains.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calib.camera import Array
+from calib.errors import GeometryError
+from vision.adjust import Solution, adjust
+from vision.ends import SolvedEnds
+from vision.equations import point_residuals_px
+from vision.network import Lens, Network, PointSighting
+from vision.picks import ENDS
+
+# A pick this near to where the other end should be was given the wrong letter, px; picks at the wrong end of
+# a ridge are hundreds of px off.
+_SWAPPED_PX = 40.0
+# Picks that an explanation leaves this much larger than chance (sum of squares, two picks) are not explained.
+_EXPLAINED = 30.0
+# A focal length that differs by more than this is another lens or zoom, not focus (no source).
+_OTHER_LENS = 0.02
+_U_LN_OTHER_LENS = 0.3
+# The other parameters of such a lens are held this much closer to the shared lens than the prior says: else
+# its centre could be moved to explain any two picks.
+_OTHER_LENS_COV = 0.1
+# Root mean square of the printing errors, in standard deviations, above which a target is not as its file
+# says: with 8 or more of them, chance gives half as much.
+_WRONG_FILE = 3.0
+# A tape this many standard deviations off is a blunder: 1 in 30,000 for a normal law.
+_TAPE_SIGMA = 4.2
+
+
+def name_pick_blunders(solved: SolvedEnds) -> list[str]:
+    """Name what is wrong with the picks that were left out, photo by photo."""
+    network = solved.solution.network
+    notes = []
+    for station in sorted({pick.station for pick in solved.left_out}):
+        own = [pick for pick in solved.left_out if pick.station == station]
+        notes.append(_name_of_photo(solved.solution, own))
+    if solved.doubtful:
+        names = " and ".join(sorted(network.stations[s.station].name for s in solved.doubtful))
+        notes.append(
+            f"the picks of end {ENDS[solved.doubtful[0].point].upper()} in {names} contradict each other, "
+            "and nothing tells which is wrong: check both, or pick that end in a third photo"
+        )
+    if solved.noise_factor > 1.0:
+        notes.append(
+            f"the picks scatter {solved.noise_factor:.1f} times as much as they were said to; the "
+            "uncertainty was enlarged accordingly"
+        )
+    return notes
+
+
+def _name_of_photo(solution: Solution, picks: Sequence[PointSighting]) -> str:
+    """Name the blunder that explains the picks of one photo that do not fit."""
+    name = solution.network.stations[picks[0].station].name
+    off = [_off_text(size) for size in _sizes_px(solution.network, picks)]
+    if _are_swapped(solution.network, picks):
+        return f"ends A and B of {name} are swapped: its picks were left out"
+    if len(picks) < len(ENDS):
+        return (
+            f"end {ENDS[picks[0].point].upper()} in {name} is {off[0]} off and was left out: picked on the "
+            "wrong corner?"
+        )
+    focal_px = _other_focal_px(solution, picks)
+    if focal_px is not None:
+        shared_px = solution.network.camera_of(picks[0].station).fx
+        return (
+            f"{name} was taken with another lens or zoom than its data say (its focal length seems to be "
+            f"{focal_px:.0f} px, the others have {shared_px:.0f} px): its picks were left out"
+        )
+    return (
+        f"both ends in {name} are off ({off[0]} and {off[1]}) and were left out: was the target moved before "
+        "or after it was taken, or are both picked on the wrong corners?"
+    )
+
+
+def _off_text(size_px: float) -> str:
+    return f"{size_px:.0f} px" if np.isfinite(size_px) else "far"
+
+
+def _sizes_px(network: Network, picks: Sequence[PointSighting]) -> Array:
+    sizes: Array = np.hypot(*point_residuals_px(network, picks).T)
+    return sizes
+
+
+def _are_swapped(network: Network, picks: Sequence[PointSighting]) -> bool:
+    """Say whether the picks of a photo fit once A and B change places."""
+    changed = [replace(pick, point=1 - pick.point) for pick in picks]
+    sizes = _sizes_px(network, changed)
+    return bool(np.all(sizes < np.minimum(_SWAPPED_PX, 0.5 * _sizes_px(network, picks))))
+
+
+def _other_focal_px(solution: Solution, picks: Sequence[PointSighting]) -> float | None:
+    """Return the focal length with which a photo's picks fit, if it is not the one that its data say."""
+    network = solution.network
+    station = network.stations[picks[0].station]
+    prior = network.lenses[station.lens].prior
+    shared = network.cameras[station.lens]
+    cov = _OTHER_LENS_COV * prior.cov
+    cov[:2, :2] += (_U_LN_OTHER_LENS * shared.fx) ** 2
+    own = Lens(replace(shared, cov=cov), network.lenses[station.lens].u_breathing)
+    stations = list(network.stations)
+    stations[picks[0].station] = replace(station, lens=len(network.lenses))
+    split = replace(
+        network,
+        lenses=(*network.lenses, own),
+        cameras=(*network.cameras, shared),
+        stations=tuple(stations),
+        point_sightings=(*picks, *network.point_sightings),
+    )
+    try:
+        tried = adjust(split)
+    except GeometryError:
+        return None
+    focal_px = tried.network.camera_of(picks[0].station).fx
+    is_explained = tried.equations.cost - solution.equations.cost < _EXPLAINED
+    return focal_px if is_explained and abs(np.log(focal_px / shared.fx)) > _OTHER_LENS else None
+
+
+def name_target_faults(solution: Solution) -> list[str]:
+    """Name targets whose tags do not have the sizes or places that their files give them."""
+    notes = []
+    for index, placement in enumerate(solution.network.placements):
+        shapes = [p.shape for p in solution.network.patterns if p.placement == index]
+        if shapes and np.sqrt(np.mean(np.square(shapes))) > _WRONG_FILE:
+            notes.append(
+                f"{placement.name} is not as its file says ({_worst_tag(solution.network, index)}): is it "
+                "the right target file, and was it printed at the right scale and hung flat?"
+            )
+    return notes
+
+
+def _worst_tag(network: Network, placement: int) -> str:
+    """Say by how much the tag that fits worst differs in size from its file."""
+    changes = {}
+    for pattern in network.patterns:
+        if pattern.placement == placement:
+            seen = pattern.corners_mm + pattern.tolerance_mm @ pattern.shape
+            changes[pattern.label] = _mean_side_mm(seen) / _mean_side_mm(pattern.corners_mm) - 1.0
+    label = max(changes, key=lambda item: abs(changes[item]))
+    word = "larger" if changes[label] > 0.0 else "smaller"
+    return f"{label} looks {100.0 * abs(changes[label]):.1f} % {word} than its place among the others allows"
+
+
+def _mean_side_mm(corners_mm: Array) -> float:
+    return float(np.linalg.norm(corners_mm - np.roll(corners_mm, 1, axis=0), axis=1).mean())
+
+
+def name_tape_faults(solution: Solution) -> list[str]:
+    """Name taped distances that the photos contradict."""
+    notes = []
+    equations = solution.equations
+    rows = [i for i, source in enumerate(equations.sources) if source == "tape"]
+    for row, tape in zip(rows, solution.network.tapes, strict=True):
+        gradient = equations.jacobian[[row]].toarray()
+        checked = 1.0 - float(solution.covariance(gradient)[0, 0]) / solution.variance_factor
+        # What the tape misses by when it is left out, and how many standard deviations that is.
+        if checked > 1e-6 and abs(equations.residuals[row]) / np.sqrt(checked) > _TAPE_SIGMA:
+            off_mm = equations.residuals[row] * tape.u_mm / checked
+            word = "longer" if off_mm > 0.0 else "shorter"
+            notes.append(
+                f"the {equations.labels[row]} is {abs(off_mm):.0f} mm {word} than the targets and photos "
+                "say: check the tape, the target files and the scale that they were printed at"
+            )
+    return notes
