@@ -23,10 +23,10 @@ from calib.sighting import find_tags
 from calib.targets import Target, built_in_target, load_target
 from tests.vision.simulated import ENDS_MM, STANDS, drawn_prior, sight
 from vision.audit import FlangeAudit, audit_photos
+from vision.look import ReadyPhoto, look_at
 from vision.photo import load_photo
 from vision.plan import Plan
 from vision.pose import SCENE_BREATHING, start_alone
-from vision.look import ReadyPhoto, look_at
 from vision.ridge import RidgeMeasurement, measure_ready
 from vision.shoot import Shoot, ShootPhoto
 

@@ -41,8 +41,8 @@ _LEAST_COSINE = 0.25
 _ASIDE_MM = 1500.0
 # Standard uncertainty of a distance taped with care, mm (common practice, no source).
 _U_TAPE_MM = 3.0
-# Relative standard uncertainty of the focal length of a lens calibrated from chart photos, and what is left of
-# the doubt of its other parameters (no source).
+# Relative standard uncertainty of the focal length of a lens calibrated from chart photos, and what is left
+# of the doubt of its other parameters (no source).
 _U_CALIBRATED, _CALIBRATED_PART = 0.001, 0.05
 # What a tape-checked print and picks with more magnification leave of their doubt (no source).
 _CHECKED_PART, _MAGNIFIED_PART = 0.3, 0.5
