@@ -9,24 +9,15 @@ from dataclasses import replace
 import numpy as np
 
 from calib.camera import Array
-from calib.errors import GeometryError
-from vision.adjust import Solution, adjust
+from vision.adjust import Solution
 from vision.ends import SolvedEnds
 from vision.equations import point_residuals_px
-from vision.network import Lens, Network, PointSighting
+from vision.network import Network, PointSighting
 from vision.picks import ENDS
 
 # A pick this near to where the other end should be was given the wrong letter, px; picks at the wrong end of
 # a ridge are hundreds of px off.
 _SWAPPED_PX = 40.0
-# Picks that an explanation leaves this much larger than chance (sum of squares, two picks) are not explained.
-_EXPLAINED = 30.0
-# A focal length that differs by more than this is another lens or zoom, not focus (no source).
-_OTHER_LENS = 0.02
-_U_LN_OTHER_LENS = 0.3
-# The other parameters of such a lens are held this much closer to the shared lens than the prior says: else
-# its centre could be moved to explain any two picks.
-_OTHER_LENS_COV = 0.1
 # Root mean square of the printing errors, in standard deviations, above which a target is not as its file
 # says: with 8 or more of them, chance gives half as much.
 _WRONG_FILE = 3.0
@@ -36,17 +27,16 @@ _TAPE_SIGMA = 4.2
 
 def name_pick_blunders(solved: SolvedEnds) -> list[str]:
     """Name what is wrong with the picks that were left out, photo by photo."""
-    network = solved.solution.network
     notes = []
     for station in sorted({pick.station for pick in solved.left_out}):
         own = [pick for pick in solved.left_out if pick.station == station]
         notes.append(_name_of_photo(solved.solution, own))
-    if solved.doubtful:
-        names = " and ".join(sorted(network.stations[s.station].name for s in solved.doubtful))
-        notes.append(
-            f"the picks of end {ENDS[solved.doubtful[0].point].upper()} in {names} contradict each other, "
-            "and nothing tells which is wrong: check both, or pick that end in a third photo"
-        )
+    for end, letter in enumerate(ENDS):
+        if sum(pick.point == end for pick in solved.kept) < 3:
+            notes.append(
+                f"end {letter.upper()} rests on two photos only: a wrong pick along a line of sight would "
+                "not be noticed; pick it in a third photo"
+            )
     if solved.noise_factor > 1.0:
         notes.append(
             f"the picks scatter {solved.noise_factor:.1f} times as much as they were said to; the "
@@ -64,18 +54,23 @@ def _name_of_photo(solution: Solution, picks: Sequence[PointSighting]) -> str:
     if len(picks) < len(ENDS):
         return (
             f"end {ENDS[picks[0].point].upper()} in {name} is {off[0]} off and was left out: picked on the "
-            "wrong corner?"
-        )
-    focal_px = _other_focal_px(solution, picks)
-    if focal_px is not None:
-        shared_px = solution.network.camera_of(picks[0].station).fx
-        return (
-            f"{name} was taken with another lens or zoom than its data say (its focal length seems to be "
-            f"{focal_px:.0f} px, the others have {shared_px:.0f} px): its picks were left out"
+            "wrong corner? If not, the target was moved before or after the photo was taken"
         )
     return (
         f"both ends in {name} are off ({off[0]} and {off[1]}) and were left out: was the target moved before "
         "or after it was taken, or are both picked on the wrong corners?"
+    )
+
+
+def name_doubtful_photo(solved: SolvedEnds, station: int) -> str:
+    """Name a photo of which one pick is off, and fits as well with another lens."""
+    network = solved.solution.network
+    pick = next(pick for pick in solved.left_out if pick.station == station)
+    off = _off_text(float(_sizes_px(network, [pick])[0]))
+    name = network.stations[station].name
+    return (
+        f"end {ENDS[pick.point].upper()} in {name} is {off} off: picked on the wrong corner, or was the photo "
+        "taken with another lens or zoom than its data say? None of its picks was used"
     )
 
 
@@ -93,33 +88,6 @@ def _are_swapped(network: Network, picks: Sequence[PointSighting]) -> bool:
     changed = [replace(pick, point=1 - pick.point) for pick in picks]
     sizes = _sizes_px(network, changed)
     return bool(np.all(sizes < np.minimum(_SWAPPED_PX, 0.5 * _sizes_px(network, picks))))
-
-
-def _other_focal_px(solution: Solution, picks: Sequence[PointSighting]) -> float | None:
-    """Return the focal length with which a photo's picks fit, if it is not the one that its data say."""
-    network = solution.network
-    station = network.stations[picks[0].station]
-    prior = network.lenses[station.lens].prior
-    shared = network.cameras[station.lens]
-    cov = _OTHER_LENS_COV * prior.cov
-    cov[:2, :2] += (_U_LN_OTHER_LENS * shared.fx) ** 2
-    own = Lens(replace(shared, cov=cov), network.lenses[station.lens].u_breathing)
-    stations = list(network.stations)
-    stations[picks[0].station] = replace(station, lens=len(network.lenses))
-    split = replace(
-        network,
-        lenses=(*network.lenses, own),
-        cameras=(*network.cameras, shared),
-        stations=tuple(stations),
-        point_sightings=(*picks, *network.point_sightings),
-    )
-    try:
-        tried = adjust(split)
-    except GeometryError:
-        return None
-    focal_px = tried.network.camera_of(picks[0].station).fx
-    is_explained = tried.equations.cost - solution.equations.cost < _EXPLAINED
-    return focal_px if is_explained and abs(np.log(focal_px / shared.fx)) > _OTHER_LENS else None
 
 
 def name_target_faults(solution: Solution) -> list[str]:

@@ -10,6 +10,7 @@ import numpy as np
 from scipy import special
 
 from calib.camera import Array
+from calib.errors import GeometryError
 from vision.adjust import Solution, adjust
 from vision.equations import point_label
 from vision.network import Network, PointSighting, SetBack
@@ -19,6 +20,8 @@ from vision.picks import ENDS, far_picks, triangulate
 # normal noise the drop is chi-square of two degrees of freedom, and this has a chance of 1 in 25,000
 # (W. Baarda, "A testing procedure for use in geodetic networks", 1968, from memory).
 _BLUNDER = 20.25
+# Two picks that disagree by more than this are not taken for noise (10 standard deviations).
+_CONTRADICTION = 100.0
 # More blunders than this part of all picks, or than both ends of one photo, are no blunders but noise.
 _MOST_BLUNDERS = 0.25
 # Part of a pick's place that others must check for its residual to tell anything.
@@ -39,14 +42,14 @@ class SolvedEnds:
         How much more the picks scatter than they were said to; 1 where chance explains it.
     left_out : tuple of PointSighting
         Picks that do not.
-    doubtful : tuple of PointSighting
-        Picks that contradict each other, with nothing to tell which is wrong.
+    kept : tuple of PointSighting
+        Picks that do.
     """
 
     solution: Solution
     noise_factor: float
     left_out: tuple[PointSighting, ...]
-    doubtful: tuple[PointSighting, ...]
+    kept: tuple[PointSighting, ...]
 
 
 def with_ends(
@@ -93,7 +96,7 @@ def solve_ends(network: Network, picks: Sequence[PointSighting]) -> SolvedEnds:
     Raises
     ------
     GeometryError
-        If the lines of sight do not meet.
+        If the lines of sight do not meet, or contradict each other with nothing to tell which is wrong.
     """
     far = far_picks(network, picks)
     near = [pick for pick in picks if pick not in far]
@@ -106,17 +109,32 @@ def solve_ends(network: Network, picks: Sequence[PointSighting]) -> SolvedEnds:
             break
         others = [pick for pick in kept if pick.point == worst.point]
         if len(others) < 3:
-            return SolvedEnds(solution, 1.0, tuple(left_out), tuple(others))
+            if drops.max() > _CONTRADICTION:
+                raise GeometryError(_contradiction(network, others))
+            break
         if len(near) - len(kept) >= max(len(ENDS), _MOST_BLUNDERS * len(near)):
             # So many do not slip: all of them are worse than they were said to be.
             solution, kept, left_out = _solve(network, near), near, list(far)
             break
         left_out.append(worst)
         kept.remove(worst)
-    return SolvedEnds(*_with_honest_noise(solution, kept), tuple(left_out), ())
+    return SolvedEnds(*_with_honest_noise(solution, kept), tuple(left_out), tuple(kept))
+
+
+def _contradiction(network: Network, picks: Sequence[PointSighting]) -> str:
+    names = " and ".join(sorted(network.stations[pick.station].name for pick in picks))
+    return (
+        f"the picks of end {ENDS[picks[0].point].upper()} in {names} contradict each other, and nothing "
+        "tells which is wrong: are the ends swapped in one of them, or was the target moved? check both, or "
+        "pick that end in a third photo"
+    )
 
 
 def _solve(network: Network, picks: Sequence[PointSighting]) -> Solution:
+    for i, end in enumerate(ENDS):
+        if sum(pick.point == i for pick in picks) < 2:
+            msg = f"end {end.upper()} is left with too few picks that fit: pick it in one more photo"
+            raise GeometryError(msg)
     points = [triangulate(network, [pick for pick in picks if pick.point == i]) for i in range(len(ENDS))]
     return adjust(with_ends(network, np.array(points), picks))
 

@@ -42,6 +42,10 @@ _U_EDGE_BIAS_PX = 0.1
 U_CORNER_PX = 0.04
 # A pattern whose corners miss by this many standard deviations (RMS) does not belong: bent, moved, covered.
 _MISFIT_SIGMA = 5.0
+_MOST_MISFIT = (
+    "most tags do not fit the sizes and places that the target file gives them: is it the right target file, "
+    "was it printed at one scale, and does the target lie flat?"
+)
 # The second pose of a flat target is tried when its reprojection error is within this factor of the first's.
 _SECOND_POSE_FACTOR = 5.0
 # Two poses cannot be told apart when their costs differ by less than this: 3 sigma, squared.
@@ -373,15 +377,17 @@ def misfit_sigma(solution: Solution) -> dict[str, float]:
 
 
 def _without_misfits(solution: Solution, notes: list[str]) -> Solution:
-    """Drop the worst pattern sighting while one does not fit and another is left to stand on."""
+    """Drop the worst pattern sighting while one does not fit; refuse when most of them do not."""
+    count = len(misfit_sigma(solution))
     while True:
         misfits = misfit_sigma(solution)
         label, worst = max(misfits.items(), key=lambda item: item[1])
-        if worst < _MISFIT_SIGMA or len(misfits) < 3:
-            if worst >= _MISFIT_SIGMA:
-                notes.append(
-                    f"the target's corners miss by {worst:.0f} sigma: is it flat, and the right file?"
-                )
+        if worst < _MISFIT_SIGMA:
+            return solution
+        if len(misfits) < 3 and len(misfits) < count:
+            raise GeometryError(_MOST_MISFIT)
+        if len(misfits) < 3:
+            notes.append(f"the target's corners miss by {worst:.0f} sigma: is it flat, and the right file?")
             return solution
         network = solution.network
         kept = tuple(
@@ -390,7 +396,10 @@ def _without_misfits(solution: Solution, notes: list[str]) -> Solution:
             if f"{network.stations[s.station].name}: {network.patterns[s.pattern].label}" != label
         )
         notes.append(f"{label.split(': ')[-1]} does not fit and was left out: bent, moved or partly covered?")
-        solution = adjust(replace(network, pattern_sightings=kept))
+        try:
+            solution = adjust(replace(network, pattern_sightings=kept))
+        except GeometryError as error:
+            raise GeometryError(_MOST_MISFIT) from error
 
 
 def _with_target(solution: Solution, photo: SightedPhoto, target: str, notes: list[str]) -> Solution:

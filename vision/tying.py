@@ -16,6 +16,7 @@ from vision.facing import LEVEL, level_plane, level_plane_unseen, planes_to_face
 from vision.features import Facing
 from vision.joining import PlacedFeatures, join_photo
 from vision.network import Network
+from vision.other_lens import breathes_too_much, is_other_lens, name_other_lens, with_own_lens
 from vision.pose import SightedPhoto, Start
 from vision.shoot import TapeMeasure
 from vision.survey import FeatureStore, Shot, Survey, survey_photos
@@ -26,8 +27,6 @@ from vision.tracks import Track, chain_matches, spread_tracks
 AS_TAKEN = "as taken"
 # Relative standard uncertainty of the focal length of a photo whose lens is not what it says.
 _RELATIVE_U_OTHER_LENS = 0.3
-# A focal length that differs by more than this is another lens or zoom, not focus (no source).
-_OTHER_LENS = 0.02
 # A target that is found farther away than this from its place was moved, mm and degrees (no source).
 _MOVED_MM, _MOVED_DEG = 15.0, 1.0
 
@@ -121,7 +120,7 @@ def tie_by_features(
         _find_facing(joined, store)
         tied, points = _with_ties(with_tapes(joined, tapes), survey_photos(joined.network, store), store)
         waiting = [name for name in waiting if name not in tied.stations]
-    notes = [note for name in sorted(apart) if (note := _what_differs(tied, shots[name].sighted))]
+    notes = [note for name in sorted(tied.stations) if (note := _what_differs(tied, shots[name].sighted))]
     return Bound(tied, {name: _why_left_out(name, own, apart) for name in waiting}, tuple(notes))
 
 
@@ -189,6 +188,10 @@ def _with_ties(tied: Tied, survey: Survey, store: FeatureStore) -> tuple[Tied, d
     tracks = chain_matches(survey.matches)
     chosen = spread_tracks(tracks, px, sizes)
     network = adjust_ties(with_tie_points(bare, [_tie(track, px) for track in chosen])).network
+    odd = breathes_too_much(network)
+    if odd is not None:
+        keys = (*tied.lens_keys, f"{network.stations[odd].name} alone")
+        return _with_ties(replace(tied, network=with_own_lens(network, odd), lens_keys=keys), survey, store)
     places = place_ties(network, [_tie(track, px) for track in tracks])
     found: dict[int, list[tuple[Array, Array]]] = {}
     for track, point in zip(tracks, places, strict=True):
@@ -258,18 +261,13 @@ def _own_name(target: str, photo: str) -> str:
 
 
 def _what_differs(tied: Tied, sighted: SightedPhoto) -> str:
-    """Say what is different about a photo that was joined anew; empty when nothing is."""
-    if sighted.name not in tied.stations:
-        return ""
+    """Say what a photo's lens or target turned out to be that it should not be; empty when nothing."""
     name, network = sighted.name, tied.network
-    own = network.camera_of(tied.stations[name])
+    station = tied.stations[name]
     if sighted.lens_key in tied.lens_keys:
-        shared = network.cameras[tied.lens_keys.index(sighted.lens_key)]
-        if abs(np.log(own.fx / shared.fx)) > _OTHER_LENS:
-            return (
-                f"{name} was taken with another lens or zoom than its data say (focal length {own.fx:.0f} "
-                f"px, the others {shared.fx:.0f} px): it was solved with a lens of its own"
-            )
+        lens = tied.lens_keys.index(sighted.lens_key)
+        if network.stations[station].lens != lens and is_other_lens(network, station, lens):
+            return name_other_lens(network, station, lens)
     placed = {p.name: p for p in network.placements}
     for target, there in placed.items():
         here = placed.get(_own_name(target, name))

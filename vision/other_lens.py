@@ -1,0 +1,104 @@
+"""Photos taken with another lens or zoom than their data say, found by the focal length that they need.
+
+Photos of one lens share its focal length but for focus breathing. Where a photo only fits with a focal length
+of its own, it gets a lens of its own, and is named.
+"""
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calib.errors import GeometryError
+from vision.adjust import adjust
+from vision.ends import SolvedEnds
+from vision.network import Lens, Network, PointSighting
+
+# A focal length that breathes by more than this many standard deviations does not breathe: it is another one.
+_MOST_BREATHING = 5.0
+# A focal length that differs by more than this is another lens or zoom (no source).
+_OTHER_LENS = 0.02
+# Standard uncertainty of ln(focal length) of such a lens.
+_U_LN_FOCAL = 0.3
+# Its other parameters are held this much closer to the shared lens than the prior says: else its centre could
+# be moved to explain any two picks.
+_OTHER_LENS_COV = 0.1
+# Picks that an explanation leaves this much larger than chance (sum of squares) are not explained.
+_EXPLAINED = 20.0
+
+
+def with_own_lens(network: Network, station: int) -> Network:
+    """Return the network with a lens of its own for one photo, the focal length hardly known."""
+    place = network.stations[station]
+    shared, prior = network.camera_of(station), network.lenses[place.lens].prior
+    cov = _OTHER_LENS_COV * prior.cov
+    cov[:2, :2] += (_U_LN_FOCAL * shared.fx) ** 2
+    own = Lens(replace(shared, cov=cov), network.lenses[place.lens].u_breathing)
+    stations = list(network.stations)
+    stations[station] = replace(place, lens=len(network.lenses), ln_focal=0.0)
+    return replace(
+        network,
+        lenses=(*network.lenses, own),
+        cameras=(*network.cameras, shared),
+        stations=tuple(stations),
+    )
+
+
+def breathes_too_much(network: Network) -> int | None:
+    """Return the photo whose focal length is pulled farthest from its lens's, if it is too far for focus."""
+    shared = Counter(station.lens for station in network.stations)
+    pulls = [
+        abs(station.ln_focal) / network.lenses[station.lens].u_breathing if shared[station.lens] > 2 else 0.0
+        for station in network.stations
+    ]
+    worst = int(np.argmax(pulls))
+    return worst if pulls[worst] > _MOST_BREATHING else None
+
+
+def photos_that_fit_with_own_lens(solved: SolvedEnds) -> dict[int, int]:
+    """Return the photos whose left-out picks fit once they have a focal length of their own.
+
+    Parameters
+    ----------
+    solved : SolvedEnds
+        Ridge ends with picks left out.
+
+    Returns
+    -------
+    dict
+        Station to the number of its picks that were left out. Two picks hardly fit by chance; one may.
+    """
+    found = {}
+    for station in sorted({pick.station for pick in solved.left_out}):
+        own = [pick for pick in solved.left_out if pick.station == station]
+        if _fits_with_own_lens(solved, station, own):
+            found[station] = len(own)
+    return found
+
+
+def _fits_with_own_lens(solved: SolvedEnds, station: int, picks: Sequence[PointSighting]) -> bool:
+    network = solved.solution.network
+    split = with_own_lens(network, station)
+    split = replace(split, point_sightings=(*picks, *network.point_sightings))
+    try:
+        tried = adjust(split)
+    except GeometryError:
+        return False
+    more = tried.equations.cost - solved.solution.equations.cost
+    return more < _EXPLAINED and is_other_lens(tried.network, station, network.stations[station].lens)
+
+
+def is_other_lens(network: Network, station: int, lens: int) -> bool:
+    """Say whether a photo's focal length is not that of a lens."""
+    return bool(abs(np.log(network.camera_of(station).fx / network.cameras[lens].fx)) > _OTHER_LENS)
+
+
+def name_other_lens(network: Network, station: int, lens: int) -> str:
+    """Say that a photo has a lens of its own, against the lens that it should share."""
+    own_px, shared_px = network.camera_of(station).fx, network.cameras[lens].fx
+    name = network.stations[station].name
+    return (
+        f"{name} was taken with another lens or zoom than its data say (focal length "
+        f"{own_px:.0f} px, the others {shared_px:.0f} px): it was solved with a lens of its own"
+    )
