@@ -19,8 +19,8 @@ from vision.picks import ENDS
 # a ridge are hundreds of px off.
 _SWAPPED_PX = 40.0
 # Root mean square of the printing errors, in standard deviations, above which a target is not as its file
-# says: with 8 or more of them, chance gives half as much.
-_WRONG_FILE = 3.0
+# says: adjusted errors scatter by less than 1, because the prior holds them.
+_WRONG_FILE = 2.0
 # A tape this many standard deviations off is a blunder: 1 in 30,000 for a normal law.
 _TAPE_SIGMA = 4.2
 
@@ -69,8 +69,8 @@ def name_doubtful_photo(solved: SolvedEnds, station: int) -> str:
     off = _off_text(float(_sizes_px(network, [pick])[0]))
     name = network.stations[station].name
     return (
-        f"end {ENDS[pick.point].upper()} in {name} is {off} off: picked on the wrong corner, or was the photo "
-        "taken with another lens or zoom than its data say? None of its picks was used"
+        f"end {ENDS[pick.point].upper()} in {name} is {off} off: picked on the wrong corner, or was the "
+        "photo taken with another lens or zoom than its data say? None of its picks was used"
     )
 
 
@@ -90,14 +90,14 @@ def _are_swapped(network: Network, picks: Sequence[PointSighting]) -> bool:
     return bool(np.all(sizes < np.minimum(_SWAPPED_PX, 0.5 * _sizes_px(network, picks))))
 
 
-def name_target_faults(solution: Solution) -> list[str]:
+def name_target_faults(network: Network) -> list[str]:
     """Name targets whose tags do not have the sizes or places that their files give them."""
     notes = []
-    for index, placement in enumerate(solution.network.placements):
-        shapes = [p.shape for p in solution.network.patterns if p.placement == index]
+    for index, placement in enumerate(network.placements):
+        shapes = [p.shape for p in network.patterns if p.placement == index]
         if shapes and np.sqrt(np.mean(np.square(shapes))) > _WRONG_FILE:
             notes.append(
-                f"{placement.name} is not as its file says ({_worst_tag(solution.network, index)}): is it "
+                f"{placement.name} is not as its file says ({_worst_tag(network, index)}): is it "
                 "the right target file, and was it printed at the right scale and hung flat?"
             )
     return notes

@@ -384,7 +384,7 @@ def _without_misfits(solution: Solution, notes: list[str]) -> Solution:
         label, worst = max(misfits.items(), key=lambda item: item[1])
         if worst < _MISFIT_SIGMA:
             return solution
-        if len(misfits) < 3 and len(misfits) < count:
+        if len(misfits) < count and (len(misfits) < 3 or 2 * (len(misfits) - 1) < count):
             raise GeometryError(_MOST_MISFIT)
         if len(misfits) < 3:
             notes.append(f"the target's corners miss by {worst:.0f} sigma: is it flat, and the right file?")

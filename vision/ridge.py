@@ -180,6 +180,9 @@ def _measure_bound(
     results: Mapping[str, PhotoResult],
 ) -> RidgeMeasurement | NotMeasured:
     """Measure by the ends in space where each is picked in two tied photos, else in one photo's plane."""
+    faults = name_target_faults(bound.tied.network)
+    if faults:
+        return NotMeasured("; ".join([*bound.notes, *faults]), results)
     used = [item for item in looked_at if item.photo.name in bound.tied.stations]
     picks = [
         _sighting(item, bound.tied, i, shoot)
@@ -212,7 +215,7 @@ def _from_one(
     used: Sequence[ReadyPhoto | LoosePhoto],
     bound: Bound,
     results: Mapping[str, PhotoResult],
-) -> RidgeMeasurement | NotMeasured:
+) -> RidgeMeasurement:
     """Measure on the plane of the photo's own target, the other photos helping with the lens."""
     network, station = bound.tied.network, bound.tied.stations[item.photo.name]
     placement = _plane_placement(shoot, item, network, station)
@@ -243,7 +246,7 @@ def _from_many(
     used: Sequence[ReadyPhoto | LoosePhoto],
     bound: Bound,
     results: Mapping[str, PhotoResult],
-) -> RidgeMeasurement | NotMeasured:
+) -> RidgeMeasurement:
     """Measure with the ends free in space, dropping and naming picks that do not fit."""
     solved, notes = _solve_with_lenses(bound.tied.network, picks)
     notes += name_pick_blunders(solved)
@@ -278,11 +281,8 @@ def _measurement(
     bound: Bound,
     results: Mapping[str, PhotoResult],
     notes: Sequence[str],
-) -> RidgeMeasurement | NotMeasured:
-    faults = name_target_faults(solution)
+) -> RidgeMeasurement:
     photos = {**results, **{item.photo.name: _photo_result(item, solution, bound.tied) for item in used}}
-    if faults:
-        return NotMeasured("; ".join([*bound.notes, *faults]), photos)
     length_mm, gradient = length_of(solution)
     u95_mm = COVERAGE_FACTOR_95 * float(np.sqrt(solution.covariance(gradient[None])[0, 0]))
     shares = sorted(solution.budget(gradient).items(), key=lambda item: (-item[1], item[0]))

@@ -125,11 +125,11 @@ def test_order_of_photos_does_not_change_the_length():
     assert _length(ready).length_mm == pytest.approx(_length(ready[::-1]).length_mm, abs=1e-6)
 
 
-def test_pick_on_the_wrong_corner_is_named_and_left_out():
+def test_pick_on_the_wrong_corner_is_named_and_not_used():
     rng = np.random.default_rng(9)
     ready = [_ready(i, rng, off_px={"b": (25.0, -12.0)} if i == 3 else None) for i in range(5)]
     result = _length(ready)
-    assert any("end B in p3" in note and "left out" in note for note in result.notes)
+    assert any("end B in p3" in note and "wrong corner" in note for note in result.notes)
     assert abs(result.length_mm - TRUE_MM) <= 1.5 * result.u95_mm
 
 
