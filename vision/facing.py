@@ -18,7 +18,7 @@ _SAME_PLANE_DEG = 25.0
 _MOST_PLANES = 2
 # Whoever takes photos holds the camera level: the vertical is square to all pictures' rows. It is known when
 # these point in ways that differ enough (part of the largest eigenvalue).
-_LEAST_SPREAD = 0.02
+_LEAST_SPREAD = 0.005
 # Depression of the line of sight that a photo of a house from above is taken to have when nothing else is
 # known, degrees (common practice, no source).
 _DEPRESSION_DEG = 25.0

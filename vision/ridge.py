@@ -7,12 +7,12 @@ photo they lie on a plane parallel to the target's face; seen from two photos or
 import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from calib.camera import PARAMETERS, Camera
+from calib.camera import PARAMETERS, Array, Camera
 from calib.errors import GeometryError
 from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.adjust import Solution, adjust
@@ -20,6 +20,7 @@ from vision.advice import advise
 from vision.blunders import name_doubtful_photo, name_pick_blunders, name_tape_faults, name_target_faults
 from vision.ends import SolvedEnds, length_of, solve_ends, with_ends
 from vision.facing import vertical
+from vision.islands import join_islands
 from vision.look import LoosePhoto, PhotoResult, ReadyPhoto, look_at
 from vision.network import Network, PointSighting, SetBack
 from vision.other_lens import name_other_lens, photos_that_fit_with_own_lens, with_own_lens
@@ -149,7 +150,7 @@ def measure_ready(
         reasons = "; ".join(f"{name}: {result.notes[-1]}" for name, result in results.items())
         return NotMeasured(f"no photo could be used: {reasons}", results)
     try:
-        bound = _bind(shoot, ready, loose)
+        bound = _with_islands(shoot, ready, _bind(shoot, ready, loose))
     except GeometryError as error:
         return NotMeasured(str(error), results)
     for name, why in bound.left_out.items():
@@ -171,6 +172,15 @@ def _bind(shoot: Shoot, ready: Sequence[ReadyPhoto], loose: Sequence[LoosePhoto]
     if len(shots) < max(2, len(ready) + len(loose)):
         return tie_by_targets(starts, shoot.tapes)
     return tie_by_features(starts, shots, shoot.tapes)
+
+
+def _with_islands(shoot: Shoot, ready: Sequence[ReadyPhoto], bound: Bound) -> Bound:
+    """Add groups of photos that only tapes and ridge ends tie to the others."""
+    starts = [item.start for item in ready if item.photo.name in bound.left_out]
+    picks = {item.photo.name: {end: _pick_px(item, end) for end in item.photo.ends} for item in ready}
+    tied = join_islands(bound.tied, starts, shoot.tapes, picks)
+    left_out = {name: why for name, why in bound.left_out.items() if name not in tied.stations}
+    return replace(bound, tied=tied, left_out=left_out)
 
 
 def _measure_bound(
@@ -205,8 +215,15 @@ def _measure_bound(
 
 
 def _sighting(item: ReadyPhoto | LoosePhoto, tied: Tied, end: int, shoot: Shoot) -> PointSighting:
-    px = sensor_px(np.array([item.photo.ends[ENDS[end]]]), item.sighted.lens, item.sighted.quarter_turns)[0]
+    px = _pick_px(item, ENDS[end])
     return PointSighting(tied.stations[item.photo.name], end, px, shoot.pick_sigma_px)
+
+
+def _pick_px(item: ReadyPhoto | LoosePhoto, end: str) -> Array:
+    """Return a picked end, shape (2,), sensor frame."""
+    upright = np.array([item.photo.ends[end]])
+    px: Array = sensor_px(upright, item.sighted.lens, item.sighted.quarter_turns)[0]
+    return px
 
 
 def _from_one(

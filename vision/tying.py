@@ -32,7 +32,7 @@ _MOVED_MM, _MOVED_DEG = 15.0, 1.0
 
 _NO_COMMON_TARGET = (
     "{0} shares no target with the other photos, and too little of what it shows is found in them; it was "
-    "left out: add a photo that shows both targets, or photos from places between"
+    "left out: add a photo that shows both targets, or tape distances between tags of both"
 )
 _NO_TARGET = (
     "{0} shows no target, and too little of what it shows is found in the other photos; it was left out: add "

@@ -1,9 +1,9 @@
-"""Simulated jobs of several photos for the tests: a house with natural points, picks, and blunders on purpose.
+"""Simulated jobs of several photos for the tests: a house with natural points, picks, blunders on purpose.
 
 Natural points have descriptors of their own, so that matching, tracks and tie points run as on real photos.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -56,8 +56,28 @@ def draw_house(rng: np.random.Generator, count: int = 250) -> House:
 
 
 def _units(vectors: Array) -> Array:
-    units: Array = vectors / np.linalg.norm(vectors, axis=1, keepdims=True)
+    units: Array = vectors / np.linalg.norm(vectors, axis=-1, keepdims=True)
     return units
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """A target that stands in the world: its axes and origin in world axes, mm."""
+
+    target: Target
+    rotation: Array = field(default_factory=lambda: np.eye(3))
+    origin_mm: Array = field(default_factory=lambda: np.zeros(3))
+
+    def world_mm(self, flat_mm: Array) -> Array:
+        """Return world points of points on the target, shape (N, 2)."""
+        return np.column_stack([flat_mm, np.zeros(len(flat_mm))]) @ self.rotation.T + self.origin_mm
+
+
+PANEL = Standing(built_in_target("panel"))
+# A second one lies on the lawn, before the other end of the house.
+PANEL_B = Standing(
+    built_in_target("panel-b"), from_vector((np.radians(80.0), 0.2, 0.1)), np.array([3000.0, 1600.0, -2500.0])
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,23 +90,19 @@ class Shooting:
         Where the camera stands.
     lens : Camera
         The lens it is taken with.
-    target_shift_mm, target_turn_rad : ndarray of shape (3,)
-        How the target stands away from its place.
+    targets : tuple of Standing
+        Targets that the photo shows.
     pick_shift_px : Mapping
         By how much a pick is off.
     is_swapped : bool
         Whether A and B have changed places.
-    shows_target : bool
-        Whether the target is in the picture.
     """
 
     stand: Stand
     lens: Camera = TRUE_LENS
-    target_shift_mm: Array = field(default_factory=lambda: np.zeros(3))
-    target_turn_rad: Array = field(default_factory=lambda: np.zeros(3))
+    targets: tuple[Standing, ...] = (PANEL,)
     pick_shift_px: dict[str, tuple[float, float]] = field(default_factory=dict)
     is_swapped: bool = False
-    shows_target: bool = True
 
     def px(self, world_mm: Array) -> Array:
         """Return true pixels of world points, shape (N, 3)."""
@@ -113,8 +129,8 @@ def take(
     prior: Camera,
     *,
     house: House | None = None,
-    target: Target | None = None,
-    printed: Array | None = None,
+    file: Target | None = None,
+    printed: Mapping[str, Array] | None = None,
 ) -> Taken:
     """Take a simulated photo.
 
@@ -130,10 +146,10 @@ def take(
         What the photo's data say of its lens.
     house : House, optional
         Gives the photo natural features.
-    target : Target, optional
-        What the target file says; the panel that stands there is the built-in one.
-    printed : ndarray of shape (T, 4, 2), optional
-        Printing errors of the panel's corners, mm.
+    file : Target, optional
+        What a target file says; the target that stands there is not changed.
+    printed : Mapping, optional
+        Target name to the printing errors of its corners, shape (T, 4, 2), mm.
     """
     picks = shooting.px(ENDS_MM) + rng.normal(0.0, PICK_PX, (2, 2))
     ends = {
@@ -142,7 +158,9 @@ def take(
     }
     if shooting.is_swapped:
         ends = {"a": ends["b"], "b": ends["a"]}
-    patterns = _patterns(shooting, rng, target, printed) if shooting.shows_target else ()
+    patterns = tuple(
+        p for stood in shooting.targets for p in _patterns(shooting, stood, rng, file, printed or {})
+    )
     sighted = SightedPhoto(name, prior, "one lens", 0, patterns)
     source = None if house is None else DrawnFeatures(_features(shooting, rng, house))
     photo = ShootPhoto(name, Path(name), ends)
@@ -156,27 +174,33 @@ def take(
 
 
 def _patterns(
-    shooting: Shooting, rng: np.random.Generator, target: Target | None, printed: Array | None
-) -> tuple[SightedPattern, ...]:
-    there = built_in_target("panel")
-    said = {tag.id: tag for tag in (target or there).tags}
-    turn = from_vector(shooting.target_turn_rad)
-    patterns = []
+    shooting: Shooting,
+    stood: Standing,
+    rng: np.random.Generator,
+    file: Target | None,
+    printed: Mapping[str, Array],
+) -> Iterator[SightedPattern]:
+    there = stood.target
+    said = {tag.id: tag for tag in (there if file is None or file.name != there.name else file).tags}
     for i, tag in enumerate(there.tags):
-        flat = tag.corners_mm() + (0.0 if printed is None else printed[i])
-        world = np.column_stack([flat, np.zeros(4)]) @ turn.T + shooting.target_shift_mm
-        patterns.append(
-            SightedPattern(
-                there.name,
-                f"tag {tag.id}",
-                said[tag.id].corners_mm(),
-                PRINT_MM * np.eye(SHAPE_UNKNOWNS).reshape(4, 2, SHAPE_UNKNOWNS),
-                shooting.px(world) + rng.normal(0.0, CORNER_PX, (4, 2)),
-                CORNER_PX**2 * np.eye(8),
-                np.zeros((4, 2)),
-            )
+        flat = tag.corners_mm() + (printed[there.name][i] if there.name in printed else 0.0)
+        yield SightedPattern(
+            there.name,
+            f"tag {tag.id}",
+            said[tag.id].corners_mm(),
+            PRINT_MM * np.eye(SHAPE_UNKNOWNS).reshape(4, 2, SHAPE_UNKNOWNS),
+            shooting.px(stood.world_mm(flat)) + rng.normal(0.0, CORNER_PX, (4, 2)),
+            CORNER_PX**2 * np.eye(8),
+            np.zeros((4, 2)),
         )
-    return tuple(patterns)
+
+
+def taped(first: Standing, i: int, second: Standing, j: int, *, u_mm: float = 2.0) -> TapeMeasure:
+    """Return the true distance between two tags' centres as a tape would give it."""
+    ends = [s.world_mm(s.target.tags[k].corners_mm()).mean(axis=0) for s, k in ((first, i), (second, j))]
+    return TapeMeasure(
+        first.target.tags[i].id, second.target.tags[j].id, float(np.linalg.norm(ends[1] - ends[0])), u_mm
+    )
 
 
 def _features(shooting: Shooting, rng: np.random.Generator, house: House) -> Features:
@@ -193,7 +217,7 @@ def _features(shooting: Shooting, rng: np.random.Generator, house: House) -> Fea
 
 def measure_job(photos: Sequence[Taken], tapes: Sequence[TapeMeasure] = ()) -> RidgeMeasurement | NotMeasured:
     """Measure the ridge from simulated photos."""
-    shoot = Shoot((built_in_target("panel"),), tuple(item.photo for item in photos), tuple(tapes))
+    shoot = Shoot((PANEL.target, PANEL_B.target), tuple(item.photo for item in photos), tuple(tapes))
     ready = [item for item in photos if isinstance(item, ReadyPhoto)]
     loose = [item for item in photos if isinstance(item, LoosePhoto)]
     unused = {item.photo.name: item.result for item in photos if isinstance(item, Unusable)}
@@ -211,15 +235,18 @@ def draw_job(
     shootings: Sequence[Shooting] = SHOOTINGS,
     *,
     with_features: bool = True,
-    target: Target | None = None,
+    file: Target | None = None,
 ) -> list[Taken]:
     """Take the photos of a job: printing errors, lens prior wrong by up to 4 %, picks and features drawn."""
     rng = np.random.default_rng(seed)
-    printed = rng.normal(0.0, PRINT_MM, (len(built_in_target("panel").tags), 4, 2))
+    printed = {
+        stood.target.name: rng.normal(0.0, PRINT_MM, (len(stood.target.tags), 4, 2))
+        for stood in (PANEL, PANEL_B)
+    }
     prior = lens_prior(rng.uniform(-0.04, 0.04))
     house = draw_house(rng) if with_features else None
     return [
-        take(shooting, f"p{i}", rng, prior, house=house, target=target, printed=printed)
+        take(shooting, f"p{i}", rng, prior, house=house, file=file, printed=printed)
         for i, shooting in enumerate(shootings)
     ]
 
@@ -230,30 +257,29 @@ BLUNDERS = ("swapped ends", "wrong corner", "moved target", "wrong target file",
 def draw_blunder(kind: str, seed: int, *, with_features: bool) -> tuple[list[Taken], str]:
     """Return a job with one blunder in it, and the name of the photo that has it (empty for all)."""
     rng = np.random.default_rng([seed, BLUNDERS.index(kind)])
-    index = int(rng.integers(len(SHOOTINGS)))
-    bad, target = SHOOTINGS[index], None
+    index, file = int(rng.integers(len(SHOOTINGS))), None
+    bad = SHOOTINGS[index]
     if kind == "swapped ends":
         bad = replace(bad, is_swapped=True)
     elif kind == "wrong corner":
         angle, size_px = rng.uniform(0.0, 2.0 * np.pi), rng.uniform(12.0, 80.0)
-        bad = replace(
-            bad, pick_shift_px={rng.choice(["a", "b"]): (size_px * np.cos(angle), size_px * np.sin(angle))}
-        )
+        shift = (size_px * np.cos(angle), size_px * np.sin(angle))
+        bad = replace(bad, pick_shift_px={str(rng.choice(["a", "b"])): shift})
     elif kind == "moved target":
-        direction = _units(rng.normal(size=(1, 3)))[0]
-        bad = replace(
-            bad,
-            target_shift_mm=rng.uniform(100.0, 600.0) * direction,
-            target_turn_rad=rng.normal(0.0, np.radians(3.0), 3),
-        )
+        shift_mm = rng.uniform(100.0, 600.0) * _units(rng.normal(size=3))
+        turn = from_vector(rng.normal(0.0, np.radians(3.0), 3))
+        bad = replace(bad, targets=(replace(PANEL, rotation=turn, origin_mm=shift_mm),))
     elif kind == "two cameras":
-        factor = float(np.exp(rng.choice([-1.0, 1.0]) * rng.uniform(np.log(1.05), np.log(1.3))))
-        lens = replace(TRUE_LENS, fx=TRUE_LENS.fx * factor, fy=TRUE_LENS.fy * factor)
-        bad = replace(bad, lens=lens)
+        factor = _factor(rng, 1.05, 1.3)
+        bad = replace(bad, lens=replace(TRUE_LENS, fx=TRUE_LENS.fx * factor, fy=TRUE_LENS.fy * factor))
     else:
-        factor = float(np.exp(rng.choice([-1.0, 1.0]) * rng.uniform(np.log(1.03), np.log(1.25))))
-        panel = built_in_target("panel")
-        target = replace(panel, tags=tuple(replace(tag, size_mm=tag.size_mm * factor) for tag in panel.tags))
+        factor, panel = _factor(rng, 1.03, 1.25), PANEL.target
+        file = replace(panel, tags=tuple(replace(tag, size_mm=tag.size_mm * factor) for tag in panel.tags))
     shootings = [bad if i == index else shooting for i, shooting in enumerate(SHOOTINGS)]
-    name = "" if kind == "wrong target file" else f"p{index}"
-    return draw_job(seed, shootings, with_features=with_features, target=target), name
+    name = f"p{index}" if file is None else ""
+    return draw_job(seed, shootings, with_features=with_features, file=file), name
+
+
+def _factor(rng: np.random.Generator, least: float, most: float) -> float:
+    """Return a factor, or one over it."""
+    return float(np.exp(rng.choice([-1.0, 1.0]) * rng.uniform(np.log(least), np.log(most))))
