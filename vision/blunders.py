@@ -70,7 +70,8 @@ def name_doubtful_photo(solved: SolvedEnds, station: int) -> str:
     name = network.stations[station].name
     return (
         f"end {ENDS[pick.point].upper()} in {name} is {off} off: picked on the wrong corner, or was the "
-        "photo taken with another lens or zoom than its data say? None of its picks was used"
+        "photo taken with another lens or zoom than its data say? If neither, the target was moved before or "
+        "after it was taken. None of its picks was used"
     )
 
 

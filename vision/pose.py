@@ -42,8 +42,8 @@ _U_EDGE_BIAS_PX = 0.1
 U_CORNER_PX = 0.04
 # A pattern whose corners miss by this many standard deviations (RMS) does not belong: bent, moved, covered.
 _MISFIT_SIGMA = 5.0
-_MOST_MISFIT = (
-    "most tags do not fit the sizes and places that the target file gives them: is it the right target file, "
+_MANY_MISFIT = (
+    "many tags do not fit the sizes and places that the target file gives them: is it the right target file, "
     "was it printed at one scale, and does the target lie flat?"
 )
 # The second pose of a flat target is tried when its reprojection error is within this factor of the first's.
@@ -377,15 +377,15 @@ def misfit_sigma(solution: Solution) -> dict[str, float]:
 
 
 def _without_misfits(solution: Solution, notes: list[str]) -> Solution:
-    """Drop the worst pattern sighting while one does not fit; refuse when most of them do not."""
+    """Drop the worst pattern sighting while one does not fit; refuse when more than a third do not."""
     count = len(misfit_sigma(solution))
     while True:
         misfits = misfit_sigma(solution)
         label, worst = max(misfits.items(), key=lambda item: item[1])
         if worst < _MISFIT_SIGMA:
             return solution
-        if len(misfits) < count and (len(misfits) < 3 or 2 * (len(misfits) - 1) < count):
-            raise GeometryError(_MOST_MISFIT)
+        if len(misfits) < count and 3 * (len(misfits) - 1) < 2 * count:
+            raise GeometryError(_MANY_MISFIT)
         if len(misfits) < 3:
             notes.append(f"the target's corners miss by {worst:.0f} sigma: is it flat, and the right file?")
             return solution
@@ -399,7 +399,7 @@ def _without_misfits(solution: Solution, notes: list[str]) -> Solution:
         try:
             solution = adjust(replace(network, pattern_sightings=kept))
         except GeometryError as error:
-            raise GeometryError(_MOST_MISFIT) from error
+            raise GeometryError(_MANY_MISFIT) from error
 
 
 def _with_target(solution: Solution, photo: SightedPhoto, target: str, notes: list[str]) -> Solution:

@@ -147,8 +147,7 @@ def measure_ready(
     """Measure the ridge from photos that were already looked at (see `measure_ridge`)."""
     results = {**unused, **{item.photo.name: PhotoResult((), None, False, item.notes) for item in loose}}
     if not ready:
-        reasons = "; ".join(f"{name}: {result.notes[-1]}" for name, result in results.items())
-        return NotMeasured(f"no photo could be used: {reasons}", results)
+        return NotMeasured(f"no photo could be used: {_reasons(results)}", results)
     try:
         bound = _with_islands(shoot, ready, _bind(shoot, ready, loose))
     except GeometryError as error:
@@ -160,6 +159,14 @@ def measure_ready(
         return _measure_bound(shoot, [*ready, *loose], bound, results)
     except GeometryError as error:
         return NotMeasured("; ".join([*bound.notes, str(error)]), results)
+
+
+def _reasons(results: Mapping[str, PhotoResult]) -> str:
+    """Return why photos could not be used, each reason once."""
+    names: dict[str, list[str]] = {}
+    for name, result in results.items():
+        names.setdefault(result.notes[-1], []).append(name)
+    return "; ".join(f"{', '.join(group)}: {reason}" for reason, group in names.items())
 
 
 def _bind(shoot: Shoot, ready: Sequence[ReadyPhoto], loose: Sequence[LoosePhoto]) -> Bound:

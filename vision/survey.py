@@ -24,7 +24,7 @@ _MOST_ALL_PAIRS = 9
 _NEIGHBOURS = 8
 # Matches that agree with each other contradict the poses when they lie farther than this from where the poses
 # want them, px, and farther than so many standard deviations of the poses.
-_FAR_PX = 15.0
+_FAR_PX = 6.0
 _FAR_SIGMA = 4.0
 
 Wanted = tuple[str, str, Facing | None]

@@ -160,24 +160,27 @@ def _camera(tied: Tied, sighted: SightedPhoto) -> Camera:
 
 
 def _outsiders(network: Network, survey: Survey) -> frozenset[str]:
-    """Return the photos that contradict the largest group of photos that agree with each other."""
+    """Return the photos that contradict the largest group of photos that agree with each other.
+
+    Photos that contradict each other, but both agree with a third, do so by little; they are left to the
+    adjustment.
+    """
     if not survey.contradictions:
         return frozenset()
     groups = {i: frozenset([i]) for i in range(len(network.stations))}
     for first, second in survey.matches:
         both = groups[first] | groups[second]
         groups |= dict.fromkeys(both, both)
-    contrary = {i for pair in survey.contradictions for i in pair}
-    main = max((groups[i] for i in sorted(contrary)), key=len)
-    names = sorted(network.stations[i].name for i in contrary - main)
-    if len(main) == 1 or not names:
+    contrary = sorted({i for pair in survey.contradictions for i in pair})
+    main = max((groups[i] for i in contrary), key=len)
+    if len(main) == 1:
         one, other = sorted(network.stations[i].name for i in min(survey.contradictions))
         msg = (
             f"{one} and {other} contradict each other: the target was moved between them, or one was "
             "taken with another lens or zoom; nothing tells which is right, so add a photo or take both anew"
         )
         raise GeometryError(msg)
-    return frozenset(names)
+    return frozenset(network.stations[i].name for i in contrary if i not in main)
 
 
 def _with_ties(tied: Tied, survey: Survey, store: FeatureStore) -> tuple[Tied, dict[int, PlacedFeatures]]:
