@@ -12,8 +12,10 @@ import numpy as np
 
 from calib.errors import GeometryError
 from vision.adjust import adjust
-from vision.ends import SolvedEnds
+from vision.blunders import name_doubtful_photo
+from vision.ends import SolvedEnds, solve_ends
 from vision.network import Lens, Network, PointSighting
+from vision.picks import ENDS
 
 # A focal length that breathes by more than this many standard deviations does not breathe: it is another one.
 _MOST_BREATHING = 5.0
@@ -56,19 +58,54 @@ def breathes_too_much(network: Network) -> int | None:
     return worst if pulls[worst] > _MOST_BREATHING else None
 
 
-def photos_that_fit_with_own_lens(solved: SolvedEnds) -> dict[int, int]:
-    """Return the photos whose left-out picks fit once they have a focal length of their own.
+def solve_with_lenses(network: Network, picks: Sequence[PointSighting]) -> tuple[SolvedEnds, list[str]]:
+    """Solve the ridge ends, with a lens of its own for a photo whose picks only fit so.
 
     Parameters
     ----------
-    solved : SolvedEnds
-        Ridge ends with picks left out.
+    network : Network
+        Photos, adjusted, with their tie points.
+    picks : sequence of PointSighting
+        Sightings of point 0 (A) and point 1 (B).
 
     Returns
     -------
-    dict
-        Station to the number of its picks that were left out. Two picks hardly fit by chance; one may.
+    tuple
+        The ends, and what is to be said about lenses.
+
+    Raises
+    ------
+    GeometryError
+        If the lines of sight do not meet, or contradict each other.
+
+    Notes
+    -----
+    Two picks that were left out hardly fit a focal length by chance; one may. Where only one does, nothing of
+    that photo is used.
     """
+    own: dict[int, int] = {}
+    notes = []
+    while True:
+        solved = solve_ends(network, picks)
+        fitting = _fitting_left_out(solved)
+        whole = [station for station, count in fitting.items() if count == len(ENDS)]
+        station = whole[0] if whole else None
+        if station is None and fitting:
+            doubtful = min(fitting)
+            notes.append(name_doubtful_photo(solved, doubtful))
+            picks = [pick for pick in picks if pick.station != doubtful]
+            continue
+        if station is None and solved.noise_factor > 1.0:
+            station = _quieting(network, picks)
+        if station is None:
+            named = [name_other_lens(solved.solution.network, i, lens) for i, lens in own.items()]
+            return solved, named + notes
+        own[station] = network.stations[station].lens
+        network = adjust(with_own_lens(network, station)).network
+
+
+def _fitting_left_out(solved: SolvedEnds) -> dict[int, int]:
+    """Return photos whose left-out picks fit with a focal length of their own, and how many those are."""
     found = {}
     for station in sorted({pick.station for pick in solved.left_out}):
         own = [pick for pick in solved.left_out if pick.station == station]
@@ -87,6 +124,25 @@ def _fits_with_own_lens(solved: SolvedEnds, station: int, picks: Sequence[PointS
         return False
     more = tried.equations.cost - solved.solution.equations.cost
     return more < _EXPLAINED and is_other_lens(tried.network, station, network.stations[station].lens)
+
+
+def _quieting(network: Network, picks: Sequence[PointSighting]) -> int | None:
+    """Return the photo with whose own focal length all picks scatter no more than they should."""
+    best: tuple[float, int] | None = None
+    for station in sorted({pick.station for pick in picks}):
+        lens = network.stations[station].lens
+        if sum(other.lens == lens for other in network.stations) < 3:
+            continue
+        try:
+            tried = solve_ends(adjust(with_own_lens(network, station)).network, picks)
+        except GeometryError:
+            continue
+        is_quiet = tried.noise_factor == 1.0 and not tried.left_out
+        cost = tried.solution.equations.cost
+        is_other = is_other_lens(tried.solution.network, station, lens)
+        if is_quiet and is_other and (best is None or cost < best[0]):
+            best = (cost, station)
+    return None if best is None else best[1]
 
 
 def is_other_lens(network: Network, station: int, lens: int) -> bool:

@@ -17,13 +17,13 @@ from calib.errors import GeometryError
 from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.adjust import Solution, adjust
 from vision.advice import advise
-from vision.blunders import name_doubtful_photo, name_pick_blunders, name_tape_faults, name_target_faults
-from vision.ends import SolvedEnds, length_of, solve_ends, with_ends
+from vision.blunders import name_pick_blunders, name_tape_faults, name_target_faults
+from vision.ends import length_of, with_ends
 from vision.facing import vertical
 from vision.islands import join_islands
 from vision.look import LoosePhoto, PhotoResult, ReadyPhoto, look_at
 from vision.network import Network, PointSighting, SetBack
-from vision.other_lens import name_other_lens, photos_that_fit_with_own_lens, with_own_lens
+from vision.other_lens import solve_with_lenses
 from vision.picks import ENDS
 from vision.plane import to_mm
 from vision.pose import rms_px, sensor_px, view_of
@@ -272,30 +272,11 @@ def _from_many(
     results: Mapping[str, PhotoResult],
 ) -> RidgeMeasurement:
     """Measure with the ends free in space, dropping and naming picks that do not fit."""
-    solved, notes = _solve_with_lenses(bound.tied.network, picks)
+    solved, notes = solve_with_lenses(bound.tied.network, picks)
     notes += name_pick_blunders(solved)
     if shoot.setback_mm:
         notes.append("the set-back is not used: the ends are seen from more than one photo")
     return _measurement("many photos", solved.solution, used, bound, results, notes)
-
-
-def _solve_with_lenses(network: Network, picks: Sequence[PointSighting]) -> tuple[SolvedEnds, list[str]]:
-    """Solve the ends, with a lens of its own for a photo that needs one to fit, and say so."""
-    notes: list[str] = []
-    while True:
-        solved = solve_ends(network, picks)
-        fitting = photos_that_fit_with_own_lens(solved)
-        if not fitting:
-            return solved, notes
-        station = max(fitting, key=lambda i: (fitting[i], -i))
-        if fitting[station] == len(ENDS):
-            lens = network.stations[station].lens
-            network = adjust(with_own_lens(network, station)).network
-            notes.append(name_other_lens(network, station, lens))
-        else:
-            # One pick fits many things; nothing of this photo is trusted.
-            picks = [pick for pick in picks if pick.station != station]
-            notes.append(name_doubtful_photo(solved, station))
 
 
 def _measurement(
