@@ -26,6 +26,8 @@ _LEAST_ANGLE_DEG = 2.0
 # A point whose residuals have a smaller chance than this holds a wrong match.
 _CHANCE = 1e-3
 _ROUNDS = 6
+# A noise that changes by less than this part is known well enough.
+_SAME_SIGMA = 0.05
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,13 +132,14 @@ def adjust_ties(network: Network) -> Solution:
     GeometryError
         If the adjustment does not settle.
     """
+    sigma_px = _FIRST_SIGMA_PX
     for _ in range(_ROUNDS):
         misfit = _Misfit(adjust(network).network)
-        sigma_px = misfit.robust_sigma_px()
+        known_px, sigma_px = sigma_px, misfit.robust_sigma_px()
         kept = misfit.kept(sigma_px)
-        is_settled = len(kept.point_sightings) == len(network.point_sightings)
+        is_complete = len(kept.point_sightings) == len(network.point_sightings)
         network = with_tie_sigma(kept, sigma_px)
-        if is_settled:
+        if is_complete and abs(sigma_px - known_px) < _SAME_SIGMA * sigma_px:
             break
     return adjust(with_tie_sigma(network, _Misfit(network).sigma_px()))
 
