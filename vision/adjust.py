@@ -17,6 +17,8 @@ from vision.network import Layout, Network
 
 _MOST_STEPS = 100
 _FIRST_DAMPING = 1e-3
+# Largest step down of the damping, after a step that did as well as hoped.
+_LOWER_BY = 0.1
 _MOST_DAMPING = 1e10
 # The step that would lower the sum of squares by less than this part is the last one.
 _SMALL_GAIN = 1e-6
@@ -160,21 +162,25 @@ def adjust(network: Network) -> Solution:
     References
     ----------
     B. Triggs et al., "Bundle adjustment: a modern synthesis", Vision Algorithms, LNCS 1883, 2000, sections 4
-    and 6.
+    and 6. Damping after H. B. Nielsen, "Damping parameter in Marquardt's method", 1999 (from memory).
     """
     layout = Layout(network)
     equations = build_equations(network, layout)
-    damping = _FIRST_DAMPING
+    damping, raise_by = _FIRST_DAMPING, 2.0
     for count in range(1, _MOST_STEPS + 1):
         right = equations.jacobian.T @ equations.residuals
         step = _Normal(equations, layout.first_point, damping).solve(right[:, None])[:, 0]
-        is_last = float(step @ right) < _SMALL_GAIN * (1.0 + equations.cost)
+        hoped = float(step @ right)
+        is_last = hoped < _SMALL_GAIN * (1.0 + equations.cost)
         tried = _try_step(network, layout, step)
         if tried is not None and tried[1].cost < equations.cost:
+            ratio = (equations.cost - tried[1].cost) / hoped
             network, equations = tried
-            damping = max(damping / 10.0, 1e-12)
+            damping *= max(_LOWER_BY, 1.0 - (2.0 * ratio - 1.0) ** 3)
+            raise_by = 2.0
         elif not is_last:
-            damping *= 10.0
+            damping *= raise_by
+            raise_by *= 2.0
         if is_last:
             return Solution(network, layout, equations, count, _Normal(equations, layout.first_point))
         if damping > _MOST_DAMPING:

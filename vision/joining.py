@@ -86,17 +86,17 @@ def join_photo(
     Join or None
         None where too few points fit one pose.
     """
-    places, world = _placed_features(name, camera, network, store, points)
-    if len(places) < _LEAST_POINTS:
-        return None
     best: Join | None = None
     for factor in _FOCAL_FACTORS if is_lens_doubtful else _FOCAL_FACTORS[:1]:
         tried = replace(camera, fx=camera.fx * factor, fy=camera.fy * factor)
-        found = _resect(tried, places, world)
-        if found is not None and (best is None or found.count > 1.05 * best.count):
+        places, world = _placed_features(name, tried, network, store, points)
+        found = _resect(tried, places, world) if len(places) >= _LEAST_POINTS else None
+        if found is None or found.count < max(_LEAST_POINTS, _LEAST_PART * len(places)):
+            continue
+        # Nearer factors come first; a farther one must do clearly better.
+        if best is None or found.count > 1.05 * best.count:
             best = found
-    enough = max(_LEAST_POINTS, _LEAST_PART * len(places))
-    return best if best is not None and best.count >= enough else None
+    return best
 
 
 def _placed_features(
@@ -106,8 +106,10 @@ def _placed_features(
     own_px = store.px(name)
     places: dict[int, Array] = {}
     for index, station in enumerate(network.stations):
+        if index not in points or station.name == name:
+            continue
         pairs = store.matches(name, station.name)
-        if index not in points or not len(pairs):
+        if not len(pairs):
             continue
         their_px = store.px(station.name)[pairs[:, 1]]
         agrees = agree(undistort(camera, own_px[pairs[:, 0]]), undistort(network.camera_of(index), their_px))

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from calib.camera import Array, Camera
 from calib.errors import GeometryError
 from vision.adjust import adjust
 from vision.blunders import name_doubtful_photo
@@ -23,26 +24,37 @@ _MOST_BREATHING = 5.0
 _OTHER_LENS = 0.02
 # Standard uncertainty of ln(focal length) of such a lens.
 _U_LN_FOCAL = 0.3
-# Its other parameters are held this much closer to the shared lens than the prior says: else its centre could
-# be moved to explain any two picks.
-_OTHER_LENS_COV = 0.1
+# Where picks are to be explained by a focal length, the lens's other parameters are held this much closer to
+# the shared lens than the prior says: else its centre could be moved to explain any two picks.
+_LIKE_LENS_COV = 0.1
 # Picks that an explanation leaves this much larger than chance (sum of squares) are not explained.
 _EXPLAINED = 20.0
 
 
 def with_own_lens(network: Network, station: int) -> Network:
-    """Return the network with a lens of its own for one photo, the focal length hardly known."""
+    """Return the network with a lens of its own for one photo; its focal length is hardly known."""
+    prior = network.lenses[network.stations[station].lens].prior
+    return _with_lens(network, station, prior, prior.cov)
+
+
+def _with_like_lens(network: Network, station: int) -> Network:
+    """Return the network with a lens for one photo that may differ in focal length, hardly in aught else."""
     place = network.stations[station]
-    shared, prior = network.camera_of(station), network.lenses[place.lens].prior
-    cov = _OTHER_LENS_COV * prior.cov
-    cov[:2, :2] += (_U_LN_FOCAL * shared.fx) ** 2
-    own = Lens(replace(shared, cov=cov), network.lenses[place.lens].u_breathing)
+    cov = _LIKE_LENS_COV * network.lenses[place.lens].prior.cov
+    return _with_lens(network, station, network.camera_of(station), cov)
+
+
+def _with_lens(network: Network, station: int, prior: Camera, cov: Array) -> Network:
+    place, camera = network.stations[station], network.camera_of(station)
+    wide = cov.copy()
+    wide[:2, :2] += (_U_LN_FOCAL * camera.fx) ** 2
+    own = Lens(replace(prior, fx=camera.fx, fy=camera.fy, cov=wide), network.lenses[place.lens].u_breathing)
     stations = list(network.stations)
     stations[station] = replace(place, lens=len(network.lenses), ln_focal=0.0)
     return replace(
         network,
         lenses=(*network.lenses, own),
-        cameras=(*network.cameras, shared),
+        cameras=(*network.cameras, camera),
         stations=tuple(stations),
     )
 
@@ -94,6 +106,7 @@ def solve_with_lenses(network: Network, picks: Sequence[PointSighting]) -> tuple
             doubtful = min(fitting)
             notes.append(name_doubtful_photo(solved, doubtful))
             picks = [pick for pick in picks if pick.station != doubtful]
+            network = adjust(with_own_lens(network, doubtful)).network
             continue
         if station is None and solved.noise_factor > 1.0:
             station = _quieting(network, picks)
@@ -116,7 +129,7 @@ def _fitting_left_out(solved: SolvedEnds) -> dict[int, int]:
 
 def _fits_with_own_lens(solved: SolvedEnds, station: int, picks: Sequence[PointSighting]) -> bool:
     network = solved.solution.network
-    split = with_own_lens(network, station)
+    split = _with_like_lens(network, station)
     split = replace(split, point_sightings=(*picks, *network.point_sightings))
     try:
         tried = adjust(split)

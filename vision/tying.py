@@ -14,19 +14,25 @@ from calib.errors import GeometryError
 from vision.adjust import Solution, adjust
 from vision.facing import LEVEL, level_plane, level_plane_unseen, planes_to_face, vertical
 from vision.features import Facing
-from vision.joining import PlacedFeatures, join_photo
+from vision.joining import Join, join_photo
 from vision.network import Network
-from vision.other_lens import breathes_too_much, is_other_lens, name_other_lens, with_own_lens
+from vision.other_lens import is_other_lens, name_other_lens
 from vision.pose import SightedPhoto, Start
 from vision.shoot import TapeMeasure
 from vision.survey import FeatureStore, Shot, Survey, survey_photos
 from vision.tie import Tied, pose_from_network, tie_photos, with_photo, with_tapes
-from vision.tie_points import Tie, adjust_ties, place_ties, with_tie_points
-from vision.tracks import Track, chain_matches, spread_tracks
+from vision.weaving import Woven, own_lens, weave
 
 AS_TAKEN = "as taken"
 # Relative standard uncertainty of the focal length of a photo whose lens is not what it says.
 _RELATIVE_U_OTHER_LENS = 0.3
+# A focal length that makes a photo agree with others is another one when it differs by more than this (half
+# of the smallest step that is tried).
+_OTHER_FOCAL = 0.05
+# Other focal lengths are tried for a photo whose own is known worse than this.
+_DOUBTFUL = 0.1
+# Tie points this noisy tell of something wrong, px; what is right leaves less than this part of the noise.
+_NOISY_PX, _MUCH_QUIETER = 1.5, 0.6
 # A target that is found farther away than this from its place was moved, mm and degrees (no source).
 _MOVED_MM, _MOVED_DEG = 15.0, 1.0
 
@@ -99,29 +105,140 @@ def tie_by_features(
     GeometryError
         If the photos cannot be adjusted together, or nothing tells which of two photos is wrong.
     """
-    store = FeatureStore(shots)
-    tied, solution = _by_targets(starts, tapes)
-    _find_facing(tied, store)
-    survey = survey_photos(tied.network, store, solution)
-    apart = _outsiders(tied.network, survey)
-    if apart:
-        tied, solution = _by_targets([start for start in starts if start.photo.name not in apart], tapes)
-        survey = survey_photos(tied.network, store, solution)
-    tied, points = _with_ties(tied, survey, store)
-    own = {s.photo.name: _apart(s) if s.photo.name in apart else s for s in starts}
-    waiting = [name for name in sorted(shots) if name not in tied.stations]
-    while waiting:
-        _find_level(tied, store, {name: shots[name].sighted for name in waiting})
-        joined = _join_one(
-            tied, [_Waiting(shots[n].sighted, own.get(n), n in apart) for n in waiting], store, points
-        )
-        if joined is None:
-            break
-        _find_facing(joined, store)
-        tied, points = _with_ties(with_tapes(joined, tapes), survey_photos(joined.network, store), store)
-        waiting = [name for name in waiting if name not in tied.stations]
+    binder = _Binder(starts, shots, tapes)
+    woven = binder.weave_consistent()
+    woven = binder.join_waiting(binder.refocus(woven))
+    tied = woven.tied
     notes = [note for name in sorted(tied.stations) if (note := _what_differs(tied, shots[name].sighted))]
-    return Bound(tied, {name: _why_left_out(name, own, apart) for name in waiting}, tuple(notes))
+    left_out = {name: binder.why_left_out(name) for name in sorted(shots) if name not in tied.stations}
+    return Bound(tied, left_out, tuple(notes))
+
+
+class _Binder:
+    """The photos of a job on their way into one network.
+
+    `apart` are the photos whose targets or lenses are not believed: their features contradict the others.
+    """
+
+    def __init__(
+        self, starts: Sequence[Start], shots: Mapping[str, Shot], tapes: Sequence[TapeMeasure]
+    ) -> None:
+        self._starts = {start.photo.name: start for start in starts}
+        self._sighted = {name: shots[name].sighted for name in sorted(shots)}
+        self._tapes = tapes
+        self._store = FeatureStore(shots)
+        self._apart: frozenset[str] = frozenset()
+
+    def weave_consistent(self) -> Woven:
+        """Weave the photos together that agree by targets and by features; put the others apart."""
+        while True:
+            believed = [start for name, start in self._starts.items() if name not in self._apart]
+            tied, solution = _by_targets(believed, self._tapes)
+            _find_facing(tied, self._store)
+            survey = survey_photos(tied.network, self._store, solution)
+            outside = _outsiders(tied.network, survey)
+            if not outside:
+                woven = weave(tied, survey, self._store)
+                odd = woven.odd_one()
+                if odd is None:
+                    return self._quieter(tied, woven) if woven.sigma_px > _NOISY_PX else woven
+                refocused = weave(own_lens(tied, odd), survey, self._store)
+                if refocused.odd_one() != odd:
+                    return refocused
+                outside = frozenset([tied.network.stations[odd].name])
+            if 2 * len(self._apart | outside) >= len(self._starts):
+                # There is no majority left to judge by.
+                return weave(tied, survey, self._store)
+            self._apart |= outside
+
+    def _quieter(self, tied: Tied, woven: Woven) -> Woven:
+        """Give a lens of its own to the photo that makes the tie points fit so; to none where that is not found."""
+        tried = [woven]
+        for station in range(len(tied.network.stations)):
+            try:
+                tried.append(weave(own_lens(tied, station), woven.survey, self._store))
+            except GeometryError:
+                continue
+        best = min(tried, key=lambda item: item.sigma_px)
+        return best if best.sigma_px < _MUCH_QUIETER * woven.sigma_px else woven
+
+    def refocus(self, woven: Woven) -> Woven:
+        """Give photos that agree with no other a focal length of their own where that makes them agree.
+
+        Their targets place them as well as the wrong focal length allows, but nothing that they show fits.
+        """
+        tied = woven.tied
+        linked = {i for pair in woven.survey.matches for i in pair}
+        for index in sorted(set(range(len(tied.network.stations))) - linked) if linked else ():
+            name, camera = tied.network.stations[index].name, tied.network.camera_of(index)
+            join = join_photo(
+                name, camera, woven.tied.network, self._store, woven.points, is_lens_doubtful=True
+            )
+            if join is not None and abs(np.log(join.camera.fx / camera.fx)) > _OTHER_FOCAL:
+                tied = _moved(own_lens(tied, index), index, join)
+        if tied is woven.tied:
+            return woven
+        return weave(tied, survey_photos(tied.network, self._store), self._store)
+
+    def join_waiting(self, woven: Woven) -> Woven:
+        """Join the photos that are not placed yet, one after the other."""
+        while True:
+            tied = woven.tied
+            waiting = [name for name in self._sighted if name not in tied.stations]
+            if not waiting:
+                return woven
+            _find_level(tied, self._store, {name: self._sighted[name] for name in waiting})
+            joined = self._join_one(woven, waiting)
+            if joined is None:
+                return woven
+            joined = with_tapes(joined, self._tapes)
+            _find_facing(joined, self._store)
+            woven = weave(joined, survey_photos(joined.network, self._store), self._store)
+
+    def _join_one(self, woven: Woven, waiting: Sequence[str]) -> Tied | None:
+        """Place one more photo: by a target that is placed by now, or the one with most points in common."""
+        tied, best = woven.tied, None
+        for name in waiting:
+            sighted, start = self._sighted[name], self._starts.get(name)
+            if start is not None and name not in self._apart:
+                pose = pose_from_network(start, tied.network)
+                if pose is not None:
+                    return with_photo(tied, sighted, pose, start)
+            join = self._join(name, woven)
+            if join is not None and (best is None or join.count > best[1].count):
+                best = (name, join)
+        if best is None:
+            return None
+        name, join = best
+        sighted, start = self._sighted[name], self._starts.get(name)
+        if name in self._apart:
+            sighted = _with_own_lens(sighted, join.camera)
+            start = None if start is None else _with_own_targets(start)
+        return with_photo(tied, sighted, join.pose, start, join.camera)
+
+    def _join(self, name: str, woven: Woven) -> Join | None:
+        sighted = self._sighted[name]
+        is_apart, is_shared = name in self._apart, sighted.lens_key in woven.tied.lens_keys
+        doubt = float(np.sqrt(sighted.lens.cov[0, 0])) / sighted.lens.fx
+        camera = sighted.lens if is_apart else _camera(woven.tied, sighted)
+        is_doubtful = is_apart or (not is_shared and doubt > _DOUBTFUL)
+        return join_photo(
+            name, camera, woven.tied.network, self._store, woven.points, is_lens_doubtful=is_doubtful
+        )
+
+    def why_left_out(self, name: str) -> str:
+        """Say why a photo is not in the network."""
+        if name in self._apart:
+            return _CONTRADICTS.format(name)
+        return (_NO_COMMON_TARGET if name in self._starts else _NO_TARGET).format(name)
+
+
+def _moved(tied: Tied, station: int, join: Join) -> Tied:
+    """Return the network with a photo where its features put it; its lens, the last one, as they want it."""
+    stations = list(tied.network.stations)
+    stations[station] = replace(stations[station], rotation=join.pose[0], translation_mm=join.pose[1])
+    cameras = (*tied.network.cameras[:-1], join.camera)
+    return replace(tied, network=replace(tied.network, stations=tuple(stations), cameras=cameras))
 
 
 def _facing(tied: Tied, name: str, axes: Array, *, is_upright: bool = True) -> Facing:
@@ -183,68 +300,6 @@ def _outsiders(network: Network, survey: Survey) -> frozenset[str]:
     return frozenset(network.stations[i].name for i in contrary if i not in main)
 
 
-def _with_ties(tied: Tied, survey: Survey, store: FeatureStore) -> tuple[Tied, dict[int, PlacedFeatures]]:
-    """Adjust photos with fresh tie points; return also where every tracked feature lies in the world."""
-    bare = replace(tied.network, points_mm=np.zeros((0, 3)), point_sightings=())
-    px = {i: store.px(station.name) for i, station in enumerate(bare.stations)}
-    sizes = {i: (c.width, c.height) for i, c in enumerate(map(bare.camera_of, range(len(bare.stations))))}
-    tracks = chain_matches(survey.matches)
-    chosen = spread_tracks(tracks, px, sizes)
-    network = adjust_ties(with_tie_points(bare, [_tie(track, px) for track in chosen])).network
-    odd = breathes_too_much(network)
-    if odd is not None:
-        keys = (*tied.lens_keys, f"{network.stations[odd].name} alone")
-        return _with_ties(replace(tied, network=with_own_lens(network, odd), lens_keys=keys), survey, store)
-    places = place_ties(network, [_tie(track, px) for track in tracks])
-    found: dict[int, list[tuple[Array, Array]]] = {}
-    for track, point in zip(tracks, places, strict=True):
-        if point is not None:
-            for station, feature in track.places:
-                found.setdefault(station, []).append((px[station][feature], point))
-    points = {
-        station: PlacedFeatures(*(np.array(part) for part in zip(*pairs, strict=True)))
-        for station, pairs in found.items()
-    }
-    return replace(tied, network=network), points
-
-
-def _tie(track: Track, px: Mapping[int, Array]) -> Tie:
-    stations = tuple(station for station, _ in track.places)
-    return Tie(stations, np.array([px[station][feature] for station, feature in track.places]))
-
-
-@dataclass(frozen=True, eq=False)
-class _Waiting:
-    """A photo that is not placed yet; `is_apart` when its own target or lens is not believed."""
-
-    sighted: SightedPhoto
-    start: Start | None
-    is_apart: bool
-
-
-def _join_one(
-    tied: Tied, waiting: Sequence[_Waiting], store: FeatureStore, points: Mapping[int, PlacedFeatures]
-) -> Tied | None:
-    """Place one more photo: by a target that is placed by now, or the one with most points in common."""
-    best = None
-    for item in waiting:
-        if item.start is not None and (pose := pose_from_network(item.start, tied.network)) is not None:
-            return with_photo(tied, item.sighted, pose, item.start)
-        doubt = float(np.sqrt(item.sighted.lens.cov[0, 0])) / item.sighted.lens.fx
-        camera = item.sighted.lens if item.is_apart else _camera(tied, item.sighted)
-        is_doubtful = item.is_apart or (item.sighted.lens_key not in tied.lens_keys and doubt > 0.1)
-        join = join_photo(
-            item.sighted.name, camera, tied.network, store, points, is_lens_doubtful=is_doubtful
-        )
-        if join is not None and (best is None or join.count > best[1].count):
-            best = (item, join)
-    if best is None:
-        return None
-    item, join = best
-    sighted = _with_own_lens(item.sighted, join.camera) if item.is_apart else item.sighted
-    return with_photo(tied, sighted, join.pose, item.start, join.camera)
-
-
 def _with_own_lens(sighted: SightedPhoto, camera: Camera) -> SightedPhoto:
     """Return a photo that shares its lens with no other, the focal length hardly known."""
     cov = sighted.lens.cov.copy()
@@ -252,7 +307,7 @@ def _with_own_lens(sighted: SightedPhoto, camera: Camera) -> SightedPhoto:
     return replace(sighted, lens=replace(camera, cov=cov), lens_key=None)
 
 
-def _apart(start: Start) -> Start:
+def _with_own_targets(start: Start) -> Start:
     """Return a photo solved alone whose targets have names of their own, so that they may stand elsewhere."""
     network = start.solution.network
     placements = tuple(replace(p, name=_own_name(p.name, start.photo.name)) for p in network.placements)
@@ -285,9 +340,3 @@ def _what_differs(tied: Tied, sighted: SightedPhoto) -> str:
                 f"photos show it, turned by {turned_deg:.0f} degrees; {name} is used with the target there"
             )
     return ""
-
-
-def _why_left_out(name: str, own: Mapping[str, Start], apart: frozenset[str]) -> str:
-    if name in apart:
-        return _CONTRADICTS.format(name)
-    return (_NO_COMMON_TARGET if name in own else _NO_TARGET).format(name)
