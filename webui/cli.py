@@ -245,25 +245,36 @@ ridgewitness measure house.jpg --target panel.json \\
     type=click.FloatRange(min=0.0, min_open=True),
     help="Standard uncertainty of a pick, px.  [default: 1]",
 )
+@click.option(
+    "--accept-proposals",
+    is_flag=True,
+    help="Give photos of a shoot without picks the ridge ends proposed in them; the notes say which.",
+)
 @_units_option
 @_json_option
-def measure(source: Path, units: Units, json_path: Path | None, **of_photo: Any) -> int:
+def measure(
+    source: Path, accept_proposals: bool, units: Units, json_path: Path | None, **of_photo: Any
+) -> int:
     """Measure the length of a ridge from one photo or from many.
 
     One photo: the target must lie in the ridge's plane, or in one parallel to it at a known set-back. Many
     photos: a shoot file lists them with their picks; with each end picked in two photos or more, the ridge
     needs no plane.
 
+    With --accept-proposals the ends need no picking: they are told from the roof's seams. Look at the photos
+    beside the result all the same, since a wrong corner is a wrong length.
+
     A good photo shows the whole ridge and the whole target, large and sharp. Photos from clearly different
     places shrink the doubt most.
     """
+    from vision.accept import measure_with_proposals
     from vision.ridge import NotMeasured, measure_ridge
     from webui.tables import photos_table, ridge_view
     from webui.terminal import make_console, progress_bar
 
     shoot = _shoot(source, {key: value for key, value in of_photo.items() if value is not None})
     with progress_bar("photos") as report:
-        found = measure_ridge(shoot, report)
+        found = (measure_with_proposals if accept_proposals else measure_ridge)(shoot, report)
     if json_path is not None:
         write_json(found.record(), json_path)
     elif isinstance(found, NotMeasured):
