@@ -152,7 +152,7 @@ class _Binder:
             self._apart |= outside
 
     def _quieter(self, tied: Tied, woven: Woven) -> Woven:
-        """Give a lens of its own to the photo that makes the tie points fit so; to none where that is not found."""
+        """Give a lens of its own to the photo that makes the tie points fit so, if there is one."""
         tried = [woven]
         for station in range(len(tied.network.stations)):
             try:

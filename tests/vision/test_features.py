@@ -1,4 +1,4 @@
-"""Features: the same spots found from two sides once both pictures face the plane; places to a part of a pixel."""
+"""Features: the same spots found from two sides once both pictures face the plane, to a part of a pixel."""
 
 import cv2
 import numpy as np
