@@ -28,6 +28,15 @@ class Status(StrEnum):
     MEETS = MEETS
 
 
+STATUS_MEANINGS: Mapping[Status, str] = {
+    Status.MEETS: "every rule that its photos can answer meets the plan",
+    Status.DOES_NOT_MEET: "at least one rule does not meet the plan",
+    Status.CANNOT_TELL: "at least one rule cannot be told, none fails",
+    Status.DOCUMENTED: "there is a photo, but no rule was judged in it",
+    Status.NO_PHOTO: "there is no photo of it",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One verdict of one rule in one close-up.
@@ -69,6 +78,13 @@ class Finding:
         if self.decision is not None and self.decision.action == "overrule" and self.decision.verdict:
             return self.decision.verdict
         return self.verdict
+
+    @property
+    def reason(self) -> str:
+        """Why it was measured so, without the measured value, which stands in a column of its own."""
+        if self.measured_mm is not None and self.why.startswith(f"{self.measured_mm:.1f} mm"):
+            return self.why.split(": ", 1)[-1]
+        return self.why
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,13 @@ from webui.inputs import photos_of
 from webui.job import FiledPhoto, Job
 from webui.report.cover import cover
 from webui.report.layout_pages import layout_pages
-from webui.report.look import Shown, register_fonts
+from webui.report.look import register_fonts
 from webui.report.method import method_pages
 from webui.report.pages import build_pdf
 from webui.report.photo_pages import PreparedPhoto, photo_pages, picture_budget, prepare
 from webui.report.record_pages import coverage_pages, decision_pages, findings_pages
 from webui.report.ridge_pages import ridge_pages
+from webui.shown import Shown
 
 PhotoPath = Callable[[FiledPhoto], Path | None]
 Progress = Callable[[int, int], None]

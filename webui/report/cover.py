@@ -20,7 +20,6 @@ from webui.report.look import (
     POINTS_PER_MM,
     SMALL,
     TITLE,
-    Shown,
     boxed,
     columns,
     heading,
@@ -29,6 +28,7 @@ from webui.report.look import (
 )
 from webui.report.pages import Bookmark, text_width_mm
 from webui.report.pictures import jpeg, open_upright, resampled
+from webui.shown import Shown
 
 PhotoPath = Callable[[FiledPhoto], Path | None]
 

@@ -17,9 +17,10 @@ from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
 from webui.findings import rivet_numbers
-from webui.report.look import BOLD, INK, LINE, PAPER, POINTS_PER_MM, REGULAR, SOFT, Shown
+from webui.report.look import BOLD, INK, LINE, PAPER, POINTS_PER_MM, REGULAR, SOFT
 from webui.report.pages import Figure
 from webui.report.pictures import Jpeg, Upright, crop, flattened, jpeg
+from webui.shown import Shown
 
 _DRAWN = HexColor(0x0072B2)
 _DOTS_PER_MM = 150.0 / 25.4

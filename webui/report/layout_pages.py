@@ -9,9 +9,10 @@ from reportlab.platypus import Flowable, KeepTogether, Spacer
 from vision.plan import COMMON_PRACTICE, PLAN_KEYS, Plan, meaning_of, plan_from_record
 from vision.ventilation import format_area
 from webui.job import Job
-from webui.report.look import BODY, SMALL, Shown, heading, points, table, text
+from webui.report.look import BODY, SMALL, heading, points, table, text
 from webui.report.pages import chapter, text_width_mm
 from webui.report.strip import LayoutStrip
+from webui.shown import Shown
 
 
 def layout_pages(job: Job, shown: Shown) -> list[Flowable]:

@@ -4,8 +4,9 @@ from reportlab.platypus import Flowable
 
 from vision.verdict import decision_rule
 from webui.job import Job
-from webui.report.look import SMALL, heading, points, sentence, table, text
+from webui.report.look import SMALL, heading, points, table, text
 from webui.report.pages import chapter, text_width_mm
+from webui.shown import sentence
 
 _METHOD = (
     "Scale comes only from printed targets of known size (open tag family tag36h11), from known rectangles "

@@ -11,10 +11,11 @@ from calib.errors import MeasureError
 from webui.findings import Finding, Status, findings_of
 from webui.job import FiledPhoto, Job
 from webui.report.drawings import CloseUpPicture, FlangePicture, FlangeView, view_flange
-from webui.report.look import CELL, HEADING, SMALL, Shown, columns, lines, points, share, table, text
+from webui.report.look import CELL, HEADING, SMALL, columns, lines, points, table, text
 from webui.report.marks import Mark
 from webui.report.pages import Bookmark, chapter, text_width_mm
 from webui.report.pictures import Jpeg, Upright, jpeg, open_upright, resampled
+from webui.shown import Shown, share
 
 _PICTURE_MM, _TALL_MM, _GAP_MM = 112.0, 72.0, 5.0
 _PICTURE_PX = 1000
@@ -207,9 +208,7 @@ def _finding_row(finding: Finding, shown: Shown, *, with_place: bool) -> list[ob
 
 def _why(finding: Finding) -> str:
     """Return the reason of a verdict, and of the decision on it; the measured value has its own column."""
-    decision, reason = finding.decision, finding.why
-    if finding.measured_mm is not None and reason.startswith(f"{finding.measured_mm:.1f} mm"):
-        reason = reason.split(": ", 1)[-1]
+    decision, reason = finding.decision, finding.reason
     if decision is None:
         return reason
     when = decision.time_utc[:10]

@@ -7,21 +7,15 @@ from collections.abc import Sequence
 from reportlab.platypus import Flowable, Spacer
 
 from webui.change_log import Entry
-from webui.findings import Status, findings_of, open_points, place_statuses
+from webui.findings import STATUS_MEANINGS, findings_of, open_points, place_statuses
 from webui.job import Decision, Job
-from webui.report.look import Shown, heading, lines, points, sentence, table, text
+from webui.report.look import heading, lines, points, table, text
 from webui.report.marks import Mark
 from webui.report.pages import chapter, text_width_mm
 from webui.report.photo_pages import findings_table
 from webui.report.strip import StatusStrip
+from webui.shown import Shown, sentence
 
-_MEANINGS = {
-    Status.MEETS: "every rule that its photos can answer meets the plan",
-    Status.DOES_NOT_MEET: "at least one rule does not meet the plan",
-    Status.CANNOT_TELL: "at least one rule cannot be told, none fails",
-    Status.DOCUMENTED: "there is a photo, but no rule was judged in it",
-    Status.NO_PHOTO: "there is no photo of it",
-}
 # What a person changes by hand after a measurement, and why, by the words of the change log.
 _CORRECTIONS = ("photo changed", "set-up changed")
 
@@ -37,7 +31,7 @@ def coverage_pages(job: Job, shown: Shown) -> list[Flowable]:
     strip = StatusStrip(dict(ridge), statuses, text_width_mm(job), shown)
     story += [text(words), Spacer(0, 2), strip, Spacer(0, 4)]
     counts = Counter(each.status for each in statuses)
-    key = [[Mark(status), meaning, str(counts[status])] for status, meaning in _MEANINGS.items()]
+    key = [[Mark(status), meaning, str(counts[status])] for status, meaning in STATUS_MEANINGS.items()]
     story.append(
         table(["mark", "meaning", "places"], key, [34.0, text_width_mm(job) - 52.0, 18.0], right=(2,))
     )

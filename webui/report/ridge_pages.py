@@ -27,18 +27,16 @@ from webui.report.look import (
     REGULAR,
     SMALL,
     SOFT,
-    Shown,
     columns,
     heading,
     points,
-    sentence,
-    share,
     table,
     text,
 )
 from webui.report.pages import Bookmark, Figure, chapter, text_width_mm
 from webui.report.photo_pages import photo_facts
 from webui.report.pictures import jpeg, open_upright, resampled
+from webui.shown import Shown, sentence, share
 
 _PICTURE_MM, _TALL_MM, _PICK_MM, _GAP_MM = 112.0, 72.0, 27.0, 5.0
 _PICTURE_PX, _PICTURE_BYTES = 1100, 240_000

@@ -4,20 +4,19 @@ Left and right flange are seen from A toward B, so that left is above. Used twic
 place, and with the pieces and stations of the layout.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 
+from webui.cap_rows import cap_rows
 from webui.findings import PlaceStatus, Status
-from webui.places import lap_spans_mm
-from webui.report.look import BOLD, INK, LINE, METAL, METAL_DARK, POINTS_PER_MM, REGULAR, SOFT, Shown
+from webui.report.look import BOLD, INK, LINE, METAL, METAL_DARK, POINTS_PER_MM, REGULAR, SOFT
 from webui.report.marks import INKS, draw_mark
 from webui.report.pages import Figure
+from webui.shown import Shown
 
 _LONGEST_ROW_MM = 13_000.0
 _FLANGE_MM, _ABOVE_MM, _BELOW_MM = 11.0, 11.0, 11.0
@@ -39,10 +38,8 @@ class _Cap(Figure):
 
     def __init__(self, ridge: dict[str, Any], width_mm: float, shown: Shown) -> None:
         self.ridge, self.shown = ridge, shown
-        allowance_mm = ridge["gable_allowance_mm"]
-        self.begin_mm, self.end_mm = -allowance_mm, ridge["ridge_mm"] + allowance_mm
-        self.laps_mm = lap_spans_mm(ridge["pieces_mm"], ridge["lap_mm"], self.begin_mm)
-        rows_mm = self._rows_mm()
+        self.cap = cap_rows(ridge, _LONGEST_ROW_MM)
+        rows_mm = self.cap.rows_mm
         row_mm = _ABOVE_MM + 2.0 * _FLANGE_MM + _BELOW_MM
         super().__init__(width_mm, len(rows_mm) * row_mm + _KEY_MM)
         longest_mm = max(high - low for low, high in rows_mm)
@@ -52,27 +49,19 @@ class _Cap(Figure):
             for index, (low, high) in enumerate(rows_mm)
         ]
 
-    def _rows_mm(self) -> list[tuple[float, float]]:
-        """Break the cap at the beginnings of laps, into rows of about equal length."""
-        length_mm = self.end_mm - self.begin_mm
-        count = math.ceil(length_mm / _LONGEST_ROW_MM)
-        wanted = [self.begin_mm + length_mm * i / count for i in range(1, count)]
-        breaks = {min((low for low, _ in self.laps_mm), key=lambda low: abs(low - each)) for each in wanted}
-        return list(pairwise([self.begin_mm, *sorted(breaks), self.end_mm]))
-
     def x(self, row: _Row, station_mm: float) -> float:
         """Return where a station lies in a row, points."""
         return _END_MM * POINTS_PER_MM + (station_mm - row.low_mm) * self.scale
 
     def row_of(self, low_mm: float, high_mm: float) -> _Row:
         """Return the row that shows most of a stretch."""
-        return max(self.rows, key=lambda row: min(high_mm, row.high_mm) - max(low_mm, row.low_mm))
+        return self.rows[self.cap.row_of(low_mm, high_mm)]
 
     def paint(self, canvas: Canvas) -> None:
         """Draw the bare cap."""
         for row in self.rows:
             self._sheet(canvas, row)
-        for lap, (low, high) in enumerate(self.laps_mm):
+        for lap, (low, high) in enumerate(self.cap.laps_mm):
             self._lap(canvas, self.row_of(low, high), low, high, self.ridge["lap_stations_mm"][lap])
         for row in self.rows:
             self._outline(canvas, row)
@@ -94,7 +83,8 @@ class _Cap(Figure):
         canvas.setDash([5, 2.5])
         canvas.line(left, row.ridge_y, right, row.ridge_y)
         canvas.setDash([])
-        for x, station, end_mm in ((left, row.low_mm, self.begin_mm), (right, row.high_mm, self.end_mm)):
+        ends_mm = self.cap.begin_mm, self.cap.end_mm
+        for x, station, end_mm in zip((left, right), (row.low_mm, row.high_mm), ends_mm, strict=True):
             if station == end_mm:
                 canvas.line(x, row.ridge_y - flange, x, row.ridge_y + flange)
             else:
@@ -198,7 +188,7 @@ class LayoutStrip(_Cap):
     def paint(self, canvas: Canvas) -> None:
         """Draw the cap, its pieces and stations."""
         super().paint(canvas)
-        flange, start = _FLANGE_MM * POINTS_PER_MM, self.begin_mm
+        flange, start = _FLANGE_MM * POINTS_PER_MM, self.cap.begin_mm
         for number, piece_mm in enumerate(self.ridge["pieces_mm"], 1):
             row = self.row_of(start, start + piece_mm)
             low, high = max(start, row.low_mm), min(start + piece_mm, row.high_mm)
@@ -212,9 +202,7 @@ class LayoutStrip(_Cap):
             start += piece_mm - self.ridge["lap_mm"]
         stations = [0.0, *self.ridge["lap_stations_mm"], self.ridge["ridge_mm"]]
         for station in stations:
-            # Where a row ends and the next begins, an edge is drawn in the next.
-            row = next(row for row in reversed(self.rows) if row.low_mm <= station + 0.5)
-            self._station(canvas, row, station)
+            self._station(canvas, self.rows[self.cap.row_at(station)], station)
         for row in self.rows:
             self._ends(canvas, row)
 
@@ -235,8 +223,8 @@ class LayoutStrip(_Cap):
 
     def _ends(self, canvas: Canvas, row: _Row) -> None:
         for station, end_mm, name, way in (
-            (row.low_mm, self.begin_mm, "A", -1.0),
-            (row.high_mm, self.end_mm, "B", 1.0),
+            (row.low_mm, self.cap.begin_mm, "A", -1.0),
+            (row.high_mm, self.cap.end_mm, "B", 1.0),
         ):
             if station == end_mm:
                 _centred(
