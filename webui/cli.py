@@ -19,6 +19,7 @@ from webui.command_group import NOT_MEASURED, CommandGroup, complain
 from webui.json_output import write_json
 from webui.plan_options import plan_options
 from webui.record_commands import RECORD_COMMANDS
+from webui.serve_command import serve
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -422,7 +423,7 @@ def check(
     return NOT_MEASURED if unmeasured else 0
 
 
-for _command in RECORD_COMMANDS:
+for _command in (serve, *RECORD_COMMANDS):
     cli.add_command(_command)
 
 

@@ -1,0 +1,70 @@
+"""The command serve: the review page for the people of a job."""
+
+import ipaddress
+from pathlib import Path
+
+import click
+
+from webui.command_group import TaughtCommand
+from webui.record_commands import DATA_FOLDER
+
+PORT = 8765
+
+
+@click.command(
+    cls=TaughtCommand,
+    example="""
+ridgewitness serve                      then open http://127.0.0.1:8765
+ridgewitness serve --data jobs --port 9000
+""",
+)
+@click.option(
+    "--data",
+    "data_dir",
+    metavar="DIR",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=DATA_FOLDER,
+    show_default=True,
+    help="Data folder; made if it is not there.",
+)
+@click.option("--port", type=click.IntRange(0, 65535), default=PORT, show_default=True, help="0 takes any.")
+@click.option(
+    "--host",
+    default="127.0.0.1",
+    show_default=True,
+    metavar="ADDRESS",
+    help="Address to listen on; any but this machine's own (loopback) needs accounts.",
+)
+@click.option(
+    "--database",
+    "database_url",
+    metavar="URL",
+    help="PostgreSQL database instead of the SQLite file in DIR: postgresql+psycopg://USER@HOST/NAME.",
+)
+def serve(data_dir: Path, port: int, host: str, database_url: str | None) -> None:
+    """Start the review page, for browsers on this machine or in the office.
+
+    Jobs, photos and everything decided lie in DIR; the server may be stopped at any moment, nothing that it
+    acknowledged is lost.
+    """
+    from waitress.server import MultiSocketServer, TcpWSGIServer, create_server
+
+    from webui.app import create_app
+    from webui.settings import LOOPBACK_NAMES, Settings
+
+    hosts = LOOPBACK_NAMES if _is_loopback(host) else ()
+    app = create_app(Settings(data_dir, database_url, hosts))
+    server = create_server(app, host=host, port=port, threads=16, ident=None)
+    # A name such as localhost may stand for several addresses, each with a socket of its own.
+    listens = server.effective_listen if isinstance(server, MultiSocketServer) else []
+    if isinstance(server, TcpWSGIServer):
+        listens = [(server.effective_host, server.effective_port)]
+    click.echo(f"http://{host}:{listens[0][1]}  (Ctrl+C stops it)")
+    server.run()
+
+
+def _is_loopback(host: str) -> bool:
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host == "localhost"
