@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from calib.errors import PhotoError
 from calib.tag_fit import TagFit, fit_tag
-from calib.tag_search import Candidate, halved_levels, search_covered, search_levels, search_small
+from calib.tag_search import (
+    Candidate,
+    halved_levels,
+    search_covered,
+    search_levels,
+    search_small,
+    sides_moved_out,
+)
 from calib.targets import FAMILY_CELLS
 
 Array = NDArray[np.float64]
@@ -22,6 +29,10 @@ Grey = NDArray[np.uint8]
 _LEAST_AGREEMENT = 0.88
 # Part of the edges that must be seen: with less, what covers the tag may be taken for its edge.
 _LEAST_SEEN = 0.5
+# Part of the edges between cells that must lie where the fit says. Below the first value something may lie
+# over a side, up to so many cells of it, and the fit is tried again with each side moved out.
+_SURE_INNER, _LEAST_INNER = 0.93, 0.8
+_HIDDEN_CELLS, _U_MOVED_PX = 0.5, 4.0
 # A fit that ends farther than this part of a side from where the tag was read fitted something else.
 _FARTHEST_SIDES = 0.35
 # With a blur above half a cell (an eighth of a side) black and white do not come apart any more.
@@ -192,7 +203,7 @@ def _fit_places(levels: tuple[Grey, ...], tag_id: int, group: list[Candidate]) -
     for item in group:
         if any(_is_at(item.corners_px, fit.corners_px) for fit in fits):
             continue
-        fit = fit_tag(levels, tag_id, item.corners_px, item.px_per_px)
+        fit = _fit(levels, item)
         problem = _problem(item, fit)
         if fit is not None and not problem:
             fits.append(fit)
@@ -203,6 +214,19 @@ def _fit_places(levels: tuple[Grey, ...], tag_id: int, group: list[Candidate]) -
     return fits, problems[0] if problems and not fits else ""
 
 
+def _fit(levels: tuple[Grey, ...], item: Candidate) -> TagFit | None:
+    """Fit a tag; where its inner edges do not agree, try with each side farther out: it may be covered."""
+    fit = fit_tag(levels, item.tag_id, item.corners_px, item.px_per_px)
+    if fit is None or fit.inner_fraction >= _SURE_INNER:
+        return fit
+    fits = [fit]
+    for corners_px in sides_moved_out(fit.corners_px, _HIDDEN_CELLS):
+        again = fit_tag(levels, item.tag_id, corners_px, _U_MOVED_PX)
+        if again is not None:
+            fits.append(again)
+    return max(fits, key=lambda one: one.inner_fraction)
+
+
 def _problem(item: Candidate, fit: TagFit | None) -> str:
     """Say why a fit is refused; empty when it is good."""
     if fit is None or not np.abs(fit.corners_px - item.corners_px).max() < _FARTHEST_SIDES * item.side_px:
@@ -211,7 +235,7 @@ def _problem(item: Candidate, fit: TagFit | None) -> str:
         return "was read, but the picture does not agree with it; is it dirty, bent or in glare?"
     if fit.blur_px > _MOST_BLUR_SIDES * item.side_px:
         return "is too blurred; come closer or hold the camera still"
-    if fit.seen_fraction < _LEAST_SEEN:
+    if fit.seen_fraction < _LEAST_SEEN or fit.inner_fraction < _LEAST_INNER:
         return "is covered too much; clear it and take the photo again"
     return ""
 

@@ -4,8 +4,9 @@ All edges between its cells take part, so that the bias that bloom and tone curv
 seems smaller) is told from the tag's size. Frames: px of the full picture; cells as in `calib.tag_cells`.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
 from math import exp, pi
 
 import numpy as np
@@ -26,7 +27,7 @@ _BLUR_STARTS_PX, _MOST_BLUR_CELLS = (0.5, 1.0, 1.8, 3.0), 0.45
 # reaches from edge to edge; else profiles across the edges.
 _WHOLE_BELOW_PX, _MINGLING_CELLS = 4.0, 0.25
 # A fit starts at a level where the corners are off by this at most, unless its cells get too small.
-_START_PX, _START_CELL_PX = 2.0, 8.0
+_START_PX, _START_CELL_PX = 2.0, 4.5
 # A level shows all there is when the blur is above the first value; below the second a finer one shows more.
 _BLUNT_PX, _SHARP_PX, _LEAST_BLUNT_CELL_PX = 1.25, 0.6, 4.0
 # Black and white of a tag fitted at once vary over a mesh so fine (px, or as many blurs if that is more), of
@@ -34,10 +35,14 @@ _BLUNT_PX, _SHARP_PX, _LEAST_BLUNT_CELL_PX = 1.25, 0.6, 4.0
 _MESH_PX, _MESH_NODES = 8.0, (2, 6)
 # Bends are left out when a lens would hardly bow the edges by more than this.
 _BEND_SAG_PX = 0.1
-_MOST_ITERATIONS, _REWEIGHTINGS = 8, 3
+_MOST_ITERATIONS, _REWEIGHTINGS = 12, 3
 # Every fourth profile will do until the corners move by less than this; the fit ends when they stand still.
 _FAR_STRIDE, _NEAR_PX = 4, 0.5
 _STILL_PX = 0.03
+# A border line is taken for that of something else when without it the corners move by more than so many
+# standard deviations, and by more than this; at most so many of the four are left out.
+_BORDER_LINES, _MOST_COVERED_SIDES = (0, LINES - 1, LINES, 2 * LINES - 1), 2
+_COVERED_SIGMA, _COVERED_PX = 6.0, 0.2
 # A step by more than this part of half a side has lost the tag.
 _FARTHEST_STEP = 0.5
 # Pixels that have to take part; a tenth of them would already outnumber the unknowns.
@@ -47,6 +52,8 @@ _LEAST_SAMPLES = 120
 _BIWEIGHT, _BIWEIGHT_PIXEL, _BIWEIGHT_PROFILE = 4.685, 6.0, 4.0
 # Median absolute deviation of a normal law to its standard deviation.
 _MAD_TO_SIGMA = 1.4826
+# An edge with less weight than this is not where the fit says.
+_LEAST_WEIGHT = 0.1
 # Variance of a grey value at least: half a level.
 _LEAST_VARIANCE = 0.25
 # A profile counts when its step from black to white is within these factors of the tag's own.
@@ -78,6 +85,8 @@ class TagFit:
         Correlation of the picture with the fitted cells, at most 1.
     seen_fraction : float
         Part of the edges that the fit could use.
+    inner_fraction : float
+        Part of the edges between cells, the border left out, that lie where the fit says.
     """
 
     corners_px: Array
@@ -88,6 +97,7 @@ class TagFit:
     blur_px: float
     agreement: float
     seen_fraction: float
+    inner_fraction: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +123,7 @@ class _Solution:
     weight: Array  # (M, Q)
     information: Array  # (P, P), of the data alone, in grey levels squared
     variance: float
+    prior_weight: Array  # (P,)
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,14 +182,19 @@ def _fit_pyramid(
 ) -> TagFit | None:
     """Start where the corners are good to a pixel or so, go on to the level that shows all there is."""
     level = _start_level(cell_map.cell_px(), u_corners_px, len(pyramid))
-    state = _fit_level(pyramid[level], tag_id, cell_map.enlarged(0.5**level))
-    while state is not None and level + 1 < len(pyramid) and _is_blunt(state):
-        level += 1
-        state = _fit_level(pyramid[level], tag_id, state.cell_map.enlarged(0.5))
-    while state is not None and level > 0 and state.look.blur_px < _SHARP_PX:
-        level -= 1
-        state = _fit_level(pyramid[level], tag_id, state.cell_map.enlarged(2.0))
-    if state is not None and not state.samples.is_whole and _edges_mingle(state):
+    cell_map, look, step = cell_map.enlarged(0.5**level), None, 0
+    while True:
+        # Once it went to a finer level it does not come back.
+        coarsest = level if step < 0 else len(pyramid) - 1
+        leave = partial(_better_level, level=level, coarsest=coarsest)
+        state = _fit_level(pyramid[level], tag_id, cell_map, look, leave)
+        if state is None:
+            return None
+        if not (step := leave(state)):
+            break
+        level += step
+        cell_map, look = state.cell_map.enlarged(0.5**step), state.look.enlarged(0.5**step)
+    if not state.samples.is_whole and _edges_mingle(state):
         state = _fit_level(pyramid[level], tag_id, state.cell_map, is_whole=True)
     return None if state is None else _result(state, 2.0**level)
 
@@ -192,9 +208,18 @@ def _start_level(cell_px: float, u_corners_px: float, levels: int) -> int:
     return level
 
 
-def _is_blunt(state: _State) -> bool:
-    """Say whether half the picture would show all there is, at cells still large enough to be told apart."""
-    return state.look.blur_px > _BLUNT_PX and state.cell_map.cell_px() > _LEAST_BLUNT_CELL_PX
+def _better_level(state: _State, level: int, coarsest: int) -> int:
+    """Return the step to a level that shows the tag better: 1 coarser, -1 finer, 0 if this one is best.
+
+    Half the picture will do where it shows all there is, at cells still large enough to be told apart.
+    """
+    if (
+        level < coarsest
+        and state.look.blur_px > _BLUNT_PX
+        and state.cell_map.cell_px() > _LEAST_BLUNT_CELL_PX
+    ):
+        return 1
+    return -1 if level > 0 and state.look.blur_px < _SHARP_PX else 0
 
 
 def _edges_mingle(state: _State) -> bool:
@@ -202,40 +227,105 @@ def _edges_mingle(state: _State) -> bool:
     return state.look.blur_px > _MINGLING_CELLS * state.cell_map.cell_px()
 
 
-def _fit_level(picture: Grey, tag_id: int, cell_map: CellMap, is_whole: bool = False) -> _State | None:
-    """Iterate on one level of the pyramid; None when the tag leaves the picture or the fit runs away."""
+def _fit_level(
+    picture: Grey,
+    tag_id: int,
+    cell_map: CellMap,
+    start: Look | None = None,
+    leave: Callable[[_State], int] = lambda _: 0,
+    is_whole: bool = False,
+) -> _State | None:
+    """Iterate on one level of the pyramid; None when the tag leaves the picture or the fit runs away.
+
+    It ends early where the corners are good enough to go on at the other level that `leave` asks for.
+    """
     cell_px = cell_map.cell_px()
     is_whole = is_whole or cell_px < _WHOLE_BELOW_PX
     patch = patch_px(cell_map, picture.shape) if is_whole else None
-    look, prior, weight, moved_px = Look(), None, None, np.inf
+    look, prior, weight, moved_px = start or Look(), None, None, np.inf
+    covered: list[int] = []
     for _ in range(_MOST_ITERATIONS):
         is_rough = moved_px > _NEAR_PX and not is_whole
-        if patch is not None:
-            samples = sample_patch(picture, patch, cell_map, cell_px)
-        else:
-            samples = sample_profiles(picture, tag_id, cell_map, cell_px)
+        samples = _take(picture, tag_id, cell_map, cell_px, patch).without(covered)
         if is_rough:
             samples = samples.part(_FAR_STRIDE)
         if samples.usable.sum() < _LEAST_SAMPLES:
             return None
         if prior is None:
-            look = look.with_blur(_start_blur(samples, tag_id, cell_map, look))
+            look = start or look.with_blur(_start_blur(samples, tag_id, cell_map, look))
             prior = _prior(cell_map, look)
-        shown = show(samples, tag_id, cell_map, look)
-        equations = _equations(samples, shown, cell_map, look, weight)
-        if equations.used.sum() < _LEAST_SAMPLES:
+        state = _stepped(samples, tag_id, cell_map, look, prior, weight)
+        if state is None:
             return None
-        solution = _solve(samples, equations, *_prior_terms(prior, cell_map, look))
-        state = _State(cell_map, look, samples, shown, equations, solution)
-        cell_map = cell_map.moved(solution.step[:-LOOK_UNKNOWNS])
-        look = look.stepped(solution.step[-LOOK_UNKNOWNS:], equations.black / max(equations.white, 1.0))
-        weight = solution.weight if is_whole else None
-        moved_px = float(np.abs(cell_map.corners_px() - state.cell_map.corners_px()).max())
+        moved_px = float(np.abs(state.cell_map.corners_px() - cell_map.corners_px()).max())
         if not moved_px < _FARTHEST_STEP * cell_map.scale_px:  # also when it is not a number
             return None
-        if moved_px < _STILL_PX and not is_rough:
+        cell_map, look = state.cell_map, state.look
+        weight = state.solution.weight if is_whole else None
+        if is_rough and moved_px < _NEAR_PX and leave(state):
             break
-    return replace(state, cell_map=cell_map, look=look)
+        if moved_px < _STILL_PX and not is_rough:
+            side = _covered_side(state)
+            if side is None or len(covered) == _MOST_COVERED_SIDES:
+                break
+            covered.append(side)
+    return state
+
+
+def _take(picture: Grey, tag_id: int, cell_map: CellMap, cell_px: float, patch: Array | None) -> Samples:
+    """Take the pixels of the whole tag where a patch is given, else those of profiles across its edges."""
+    if patch is None:
+        return sample_profiles(picture, tag_id, cell_map, cell_px)
+    return sample_patch(picture, patch, cell_map, cell_px)
+
+
+def _stepped(
+    samples: Samples,
+    tag_id: int,
+    cell_map: CellMap,
+    look: Look,
+    prior: tuple[Array, Array],
+    weight: Array | None,
+) -> _State | None:
+    """Return map and look after a step of Gauss and Newton, with what led to it; None with too few pixels."""
+    shown = show(samples, tag_id, cell_map, look)
+    equations = _equations(samples, shown, cell_map, look, weight)
+    if equations.used.sum() < _LEAST_SAMPLES:
+        return None
+    solution = _solve(samples, equations, *_prior_terms(prior, cell_map, look))
+    return _State(
+        cell_map.moved(solution.step[:-LOOK_UNKNOWNS]),
+        look.stepped(solution.step[-LOOK_UNKNOWNS:], equations.black / max(equations.white, 1.0)),
+        samples,
+        shown,
+        equations,
+        solution,
+    )
+
+
+def _covered_side(state: _State) -> int | None:
+    """Return the border line whose edges tell of another place than all the others do, if there is one.
+
+    Something that covers a whole side has a straight edge of its own, which the fit would take for the tag's.
+    """
+    samples, solution = state.samples, state.solution
+    stiff = solution.information + solution.variance * np.diag(solution.prior_weight)
+    whole_cov = np.linalg.inv(stiff)
+    by_unknowns = _corners_by_unknowns(state.cell_map, len(solution.step))
+    worst, worst_line = 1.0, None
+    for line in _BORDER_LINES:
+        weight = solution.weight * (samples.line == line)
+        weighted = np.swapaxes(state.equations.jacobian * weight[..., None], 1, 2)
+        own = (weighted @ state.equations.jacobian).sum(axis=0)
+        pull = (weighted @ solution.residual[..., None])[..., 0].sum(axis=0)
+        cov = np.linalg.inv(stiff - own)
+        shift_px = by_unknowns @ (cov @ pull)
+        variance = solution.variance * np.einsum("cp,pq,cq->c", by_unknowns, cov - whole_cov, by_unknowns)
+        limit_px = np.maximum(_COVERED_SIGMA * np.sqrt(np.maximum(variance, 0.0)), _COVERED_PX)
+        excess = float(np.max(np.abs(shift_px) / limit_px))
+        if excess > worst:
+            worst, worst_line = excess, line
+    return worst_line
 
 
 def _start_blur(samples: Samples, tag_id: int, cell_map: CellMap, look: Look) -> float:
@@ -329,7 +419,7 @@ def _solve(samples: Samples, equations: _Equations, prior_weight: Array, prior_g
         else:
             weight = used * _profile_weight(equations, residual, variance)[:, None]
     information /= scale * scale[:, None]
-    return _Solution(step, residual, weight, information, variance)
+    return _Solution(step, residual, weight, information, variance, prior_weight)
 
 
 def _typical_variance(samples: Samples, residual: Array, used: Flags, level_count: int) -> float:
@@ -368,9 +458,7 @@ def _result(state: _State, px_per_px: float) -> TagFit:
     """Bring one level's fit into px of the full picture, with covariance and bias direction."""
     corners = state.cell_map.corners_px()
     slopes = state.cell_map.slopes(corners)
-    _, by_map = state.cell_map.to_cells_with_derivatives(corners)
-    by_unknowns = np.zeros((8, len(state.solution.step)))
-    by_unknowns[:, :-LOOK_UNKNOWNS] = -np.linalg.solve(slopes, by_map).reshape(8, -1)
+    by_unknowns = _corners_by_unknowns(state.cell_map, len(state.solution.step))
     cov, by_tone = _unknowns_cov(state)
     cov_px2 = by_unknowns @ (cov + np.outer(by_tone, by_tone)) @ by_unknowns.T
     agreement = _agreement(state)
@@ -384,7 +472,22 @@ def _result(state: _State, px_per_px: float) -> TagFit:
         state.look.blur_px * px_per_px,
         agreement,
         float(state.solution.weight[state.samples.usable].mean()),
+        _inner_fraction(state),
     )
+
+
+def _inner_fraction(state: _State) -> float:
+    inner = state.samples.usable & ~np.isin(state.samples.line, _BORDER_LINES)
+    return float(np.mean(state.solution.weight[inner] > _LEAST_WEIGHT))
+
+
+def _corners_by_unknowns(cell_map: CellMap, count: int) -> Array:
+    """Return the derivative of the corners by all unknowns, shape (8, P)."""
+    corners = cell_map.corners_px()
+    _, by_map = cell_map.to_cells_with_derivatives(corners)
+    by_unknowns = np.zeros((8, count))
+    by_unknowns[:, :-LOOK_UNKNOWNS] = -np.linalg.solve(cell_map.slopes(corners), by_map).reshape(8, -1)
+    return by_unknowns
 
 
 def _prior_terms(prior: tuple[Array, Array], cell_map: CellMap, look: Look) -> tuple[Array, Array]:
@@ -401,7 +504,7 @@ def _unknowns_cov(state: _State) -> tuple[Array, Array]:
     """
     solution, equations = state.solution, state.equations
     count = len(solution.step)
-    prior_weight = 1.0 / _prior(state.cell_map, state.look)[1] ** 2
+    prior_weight = solution.prior_weight
     inverse = np.linalg.inv(solution.information + solution.variance * np.diag(prior_weight))
     by_data = inverse @ solution.information @ inverse
     by_prior = solution.variance**2 * (inverse * prior_weight) @ inverse

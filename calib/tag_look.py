@@ -67,6 +67,10 @@ class Look:
         """Return the same look with another blur."""
         return replace(self, ln_blur=log(blur_px))
 
+    def enlarged(self, factor: float) -> "Look":
+        """Return the same look in a picture enlarged by a factor."""
+        return replace(self, ln_blur=self.ln_blur + log(factor), bias_px=self.bias_px * factor)
+
     def unknowns(self) -> Array:
         """Return the unknowns, shape (3,)."""
         return np.array([self.bias_px, self.ln_blur, self.halo])

@@ -3,6 +3,7 @@
 Only whole pixels are used; nothing is interpolated, since interpolation moves a sharp edge by its phase.
 """
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -61,6 +62,10 @@ class Samples:
     block: Labels
     is_whole: bool
     cell_px: float
+
+    def without(self, lines: Collection[int]) -> Self:
+        """Return the same samples, those of some lines not usable."""
+        return replace(self, usable=self.usable & ~np.isin(self.line, list(lines)))
 
     def part(self, stride: int) -> Self:
         """Return every so many-th group."""

@@ -201,6 +201,18 @@ def _squares_to(quads: Array) -> Array:
     return homographies
 
 
+def sides_moved_out(corners_px: Array, by_cells: float) -> Array:
+    """Return the corners of a tag, (4, 4, 2), with each side in turn moved outwards by so many cells."""
+    square = np.array([[0.0, 0.0], [1.0, 0.0], [1.0, 1.0], [0.0, 1.0]])
+    outward = np.array([[0.0, -1.0], [1.0, 0.0], [0.0, 1.0], [-1.0, 0.0]]) * (by_cells / FAMILY_CELLS)
+    moved = np.repeat(square[None], 4, axis=0)
+    for side in range(4):
+        moved[side, [side, (side + 1) % 4]] += outward[side]
+    points = np.concatenate([moved, np.ones((4, 4, 1))], axis=2)
+    mapped = points @ _squares_to(corners_px[None])[0].T
+    return np.asarray(mapped[..., :2] / mapped[..., 2:])
+
+
 def _four_sided_shapes(
     picture: Grey, sides_px: tuple[float, float], window_px: int, is_lenient: bool = False
 ) -> Array:

@@ -185,6 +185,39 @@ def test_covered_edge_is_seen_through_or_refused(grey: int, seed: int) -> None:
         assert _square_error(tag, corners) < chi2.ppf(0.999, 8)
 
 
+# A strip over a whole side, in the tag's own cells: its edge could pass for the tag's.
+STRIPS = {
+    0: lambda d, skew: [[-2, -1.5], [10, -1.5], [10, d + skew], [-2, d - skew]],
+    1: lambda d, skew: [[8 - d + skew, -2], [9.5, -2], [9.5, 10], [8 - d - skew, 10]],
+    2: lambda d, skew: [[-2, 8 - d + skew], [10, 8 - d - skew], [10, 9.5], [-2, 9.5]],
+    3: lambda d, skew: [[-1.5, -2], [d - skew, -2], [d + skew, 10], [-1.5, 10]],
+}
+
+
+def _with_strip(picture: np.ndarray, corners: np.ndarray, side: int, seed: int, grey: int) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    cells = np.array(STRIPS[side](rng.uniform(0.1, 0.9), rng.uniform(-0.15, 0.15)), dtype=float)
+    to_px = np.linalg.inv(homography(corners))
+    outline = cv2.perspectiveTransform(cells[None], to_px)[0]
+    scale = 4
+    strip = np.zeros([scale * size for size in picture.shape], np.uint8)
+    cv2.fillPoly(strip, [np.rint((outline + 0.5) * scale - 0.5).astype(np.int32)], 255)
+    strip = cv2.GaussianBlur(strip, (0, 0), 0.7 * scale)
+    part = cv2.resize(strip, picture.shape[::-1], interpolation=cv2.INTER_AREA) / 255.0
+    return np.rint(picture * (1.0 - part) + grey * part).astype(np.uint8)
+
+
+@pytest.mark.parametrize("grey", [40, 128, 200, 235])
+@pytest.mark.parametrize("seed", range(5))
+def test_hidden_side_is_not_taken_from_the_edge_of_what_hides_it(grey: int, seed: int) -> None:
+    tag_id, corners, shape = any_square(60.0 + 15.0 * seed, 35.0, 900 + seed)
+    picture = draw(shape, {tag_id: corners}, Camera(points_per_px=4), seed)
+    for side in range(4):
+        found = find_tags(_with_strip(picture, corners, side, 10 * seed + side, grey), [tag_id])
+        for tag in found.tags:
+            assert _square_error(tag, corners) < chi2.ppf(0.9999, 8)
+
+
 def test_half_covered_tag_is_refused() -> None:
     tag_id, corners, shape = any_square(90.0, 20.0, 11)
     picture = draw(shape, {tag_id: corners}, Camera(points_per_px=4))
