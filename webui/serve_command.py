@@ -1,6 +1,7 @@
 """The command serve: the review page for the people of a job."""
 
 import ipaddress
+import socket
 from pathlib import Path
 
 import click
@@ -9,6 +10,8 @@ from webui.command_group import TaughtCommand
 from webui.record_commands import DATA_FOLDER
 
 PORT = 8765
+# Threads that answer; what takes long is done by other processes, so that these mostly wait.
+THREADS = 16
 
 
 @click.command(
@@ -47,20 +50,34 @@ def serve(data_dir: Path, port: int, host: str, database_url: str | None) -> Non
     Jobs, photos and everything decided lie in DIR; the server may be stopped at any moment, nothing that it
     acknowledged is lost.
     """
-    from waitress.server import MultiSocketServer, TcpWSGIServer, create_server
+    from waitress.server import create_server
 
     from webui.app import create_app
     from webui.settings import LOOPBACK_NAMES, Settings
 
     hosts = LOOPBACK_NAMES if _is_loopback(host) else ()
-    app = create_app(Settings(data_dir, database_url, hosts))
-    server = create_server(app, host=host, port=port, threads=16, ident=None)
-    # A name such as localhost may stand for several addresses, each with a socket of its own.
-    listens = server.effective_listen if isinstance(server, MultiSocketServer) else []
-    if isinstance(server, TcpWSGIServer):
-        listens = [(server.effective_host, server.effective_port)]
-    click.echo(f"http://{host}:{listens[0][1]}  (Ctrl+C stops it)")
-    server.run()
+    with _listening(host, port) as listener:
+        app = create_app(Settings(data_dir, database_url, hosts))
+        server = create_server(app, sockets=[listener], threads=THREADS, ident=None)
+        click.echo(f"http://{_shown(host)}:{listener.getsockname()[1]}  (Ctrl+C stops it)")
+        server.run()
+
+
+def _listening(host: str, port: int) -> socket.socket:
+    """Return a socket that listens, before anything else is done: an address in use shows at once."""
+    try:
+        family, _, _, _, address = socket.getaddrinfo(
+            host.strip("[]"), port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+        )[0]
+        return socket.create_server(address[:2], family=family)
+    except OSError as error:
+        reason = str(error.strerror).partition(" (")[0]
+        msg = f"{host}, port {port}: cannot be listened on ({reason}); choose another with --port"
+        raise click.UsageError(msg) from error
+
+
+def _shown(host: str) -> str:
+    return f"[{host}]" if ":" in host and not host.startswith("[") else host
 
 
 def _is_loopback(host: str) -> bool:
