@@ -18,10 +18,11 @@ STEMS = ("close_dev_01", "close_dev_05", "close_dev_10", "close_dev_12")
 HALF_PIXEL = 0.5
 
 # pupil-apriltags 1.0.4 (another implementation); its (0, 0) is the corner of the first pixel, half a pixel
-# off ours. It runs on its own because now and then it crashes the interpreter; it is then asked again.
+# off ours. Its process leaves before the library's clean-up, which can crash it; should it crash all the same,
+# it is asked again.
 TRIES = 5
 _OUTSIDE = """
-import json, sys, time
+import json, os, sys, time
 import numpy as np
 import pupil_apriltags
 grey = np.load(sys.argv[1])
@@ -30,7 +31,8 @@ start = time.perf_counter()
 found = detector.detect(grey)
 seconds = time.perf_counter() - start
 tags = {int(tag.tag_id): np.asarray(tag.corners).tolist() for tag in found}
-print(json.dumps({"tags": tags, "seconds": seconds}))
+print(json.dumps({"tags": tags, "seconds": seconds}), flush=True)
+os._exit(0)
 """
 
 
