@@ -18,8 +18,8 @@ STEMS = ("close_dev_01", "close_dev_05", "close_dev_10", "close_dev_12")
 HALF_PIXEL = 0.5
 
 # pupil-apriltags 1.0.4 (another implementation); its (0, 0) is the corner of the first pixel, half a pixel
-# off ours. Its process leaves before the library's clean-up, which can crash it; should it crash all the same,
-# it is asked again.
+# off ours. Its process leaves before the library's clean-up, which can crash it; should it crash all the
+# same, it is asked again.
 TRIES = 5
 _OUTSIDE = """
 import json, os, sys, time
