@@ -15,6 +15,7 @@ import click
 
 from calib.lengths import Units
 from webui.arguments import BoardType, LengthType, OutputType, PointType, UnitsType
+from webui.cautions import GOVERNS, SHOOTING
 from webui.command_group import NOT_MEASURED, CommandGroup, complain
 from webui.json_output import write_json
 from webui.plan_options import plan_options
@@ -25,14 +26,6 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
 
     from vision.shoot import Shoot
-
-_CAUTION = (
-    "Caution: no photo is worth a fall. Shoot from the ground, a pole or a drone where you can. At a roof's "
-    "edge use fall protection; set ladders on firm ground, tie them off, do not lean out. Keep ladders, poles"
-    " and drones well away from power lines. Sheet metal cuts: wear gloves. Not on a wet, icy or windy roof. "
-    "Fly a drone only as your local rules allow, never over people."
-)
-_GOVERNS = "The plan, the maker's instructions and local code govern; no default of this tool is code."
 
 _JOB = """
 ridgewitness demo                       the whole job on sample photos
@@ -67,7 +60,7 @@ _lens_option = click.option(
     context_settings={"help_option_names": ["-h", "--help"]},
     invoke_without_command=True,
     example=_JOB,
-    epilog=_GOVERNS,
+    epilog=GOVERNS,
 )
 @click.version_option(package_name="ridgewitness", message="ridgewitness %(version)s")
 @click.pass_context
@@ -80,7 +73,7 @@ def cli(ctx: click.Context) -> None:
         click.echo(ctx.get_help())
 
 
-@cli.command(example="ridgewitness demo --out my-first-job", epilog=_GOVERNS)
+@cli.command(example="ridgewitness demo --out my-first-job", epilog=GOVERNS)
 @click.option(
     "--out",
     "out_dir",
@@ -111,7 +104,7 @@ then, with what the rule says of the print:
 ridgewitness target card --paper letter --out card.pdf \\
     --bar-x "189.4 mm" --bar-y "129.7 mm" --thickness "3 mm"
 """,
-    epilog=_CAUTION,
+    epilog=SHOOTING,
 )
 @click.argument("name")
 @click.option(
@@ -224,7 +217,7 @@ ridgewitness measure shoot.json --json ridge.json
 ridgewitness measure house.jpg --target panel.json \\
     --a 433.7,1111.5 --b 2566.2,1159.3
 """,
-    epilog=_CAUTION,
+    epilog=SHOOTING,
 )
 @click.argument("source", metavar="SHOOT.json|PHOTO", type=_EXISTING)
 @click.option("--target", "target_path", metavar="T.json", type=_EXISTING, help="Target file (with a PHOTO).")
@@ -311,7 +304,7 @@ ridgewitness plan --ridge "32 ft" --units ft-in
 ridgewitness plan plan.json --measured ridge.json --sheet set-out.pdf
 ridgewitness plan plan.json --ridge "32 ft" --ridge "18ft 6in" --hip 12ft@6/12
 """,
-    epilog=_GOVERNS,
+    epilog=GOVERNS,
 )
 @plan_options
 @_units_option
@@ -351,7 +344,7 @@ def plan(
 ridgewitness check lap_1.jpg run_1.jpg --target card.json \\
     --plan plan.json --overlay drawn
 """,
-    epilog=_CAUTION,
+    epilog=SHOOTING,
 )
 @click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=_EXISTING)
 @click.option(
