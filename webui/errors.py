@@ -7,6 +7,14 @@ class StoreError(MeasureError, ValueError):
     """Something that the data folder does not hold, or will not take."""
 
 
+class NotThereError(StoreError):
+    """A job, photo or file that the data folder does not hold."""
+
+
+class ChangedMeanwhileError(StoreError):
+    """A change that was made for another state of the job than the one it found."""
+
+
 class PackageError(MeasureError, ValueError):
     """An evidence package that cannot be made, or is refused before it is looked into."""
 

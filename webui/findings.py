@@ -15,6 +15,7 @@ from webui.job import RESULT_KINDS, Decision, FiledPhoto, Job, ResultKind
 from webui.places import Place, Span, parse_place, spans_of
 
 MEETS, DOES_NOT_MEET, CANNOT_TELL = "meets", "does not meet", "cannot tell"
+Subject = tuple[str | None, str | None, int | None]
 VERDICTS = (MEETS, DOES_NOT_MEET, CANNOT_TELL)
 
 
@@ -104,7 +105,7 @@ def findings_of(job: Job) -> tuple[Finding, ...]:
 
 
 def _findings(job: Job, record: Mapping[str, Any]) -> Iterator[Finding]:
-    decided = {(d.photo, d.rule, d.index): d for d in job.decisions if d.rule is not None}
+    decided = standing_decisions(job)
     counts: Counter[tuple[str, str]] = Counter()
     for audit in record["photos"]:
         photo = job.photo(audit["photo"])
@@ -153,6 +154,20 @@ def _between(audit: Mapping[str, Any], verdict: Mapping[str, Any]) -> str:
             first, second = sorted(numbers[spacing[end]] for end in ("from", "to"))
             return f"rivets {first} and {second}"
     return ""
+
+
+def standing_decisions(job: Job) -> dict[Subject, Decision]:
+    """Return the decision that stands on each finding, by photo, rule and index: the last not withdrawn."""
+    made: dict[Subject, list[Decision]] = {}
+    for decision in job.decisions:
+        if decision.rule is None:
+            continue
+        stack = made.setdefault((decision.photo, decision.rule, decision.index), [])
+        if decision.action != "withdraw":
+            stack.append(decision)
+        elif stack:
+            stack.pop()
+    return {subject: stack[-1] for subject, stack in made.items() if stack}
 
 
 def _is_about(decision: Decision, verdict: Mapping[str, Any]) -> bool:
@@ -257,8 +272,7 @@ def _reason(finding: Finding) -> str:
 
 def _open_decisions(job: Job) -> Iterator[str]:
     about = {finding.decision.number for finding in findings_of(job) if finding.decision is not None}
-    latest = {(d.photo, d.rule, d.index): d for d in job.decisions if d.rule is not None}
-    for decision in latest.values():
+    for decision in standing_decisions(job).values():
         if decision.number not in about:
             what = f"{decision.rule} in {decision.photo}"
             yield f"Decision {decision.number} ({what}) was made on another measurement; decide again."

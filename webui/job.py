@@ -16,11 +16,11 @@ Record = TypeVar("Record")
 Pick = tuple[float, float]
 PhotoKind = Literal["ridge", "close-up"]
 ResultKind = Literal["measure", "check", "plan"]
-Action = Literal["accept", "overrule", "sign off"]
+Action = Literal["accept", "overrule", "sign off", "withdraw"]
 CopyKind = Literal["whole", "stripped", "left out"]
 
 RESULT_KINDS: tuple[ResultKind, ...] = ("measure", "check", "plan")
-JOB_FORMAT = "ridgewitness job 1"
+JOB_FORMAT = "ridgewitness job 2"
 FINDINGS_FORMAT = "ridgewitness findings 1"
 CHANGE_LOG_FORMAT = "ridgewitness change log 1"
 
@@ -99,6 +99,8 @@ class FiledPhoto:
         What the original says of itself.
     copy : PackagedCopy or None
         How it goes along in a package; None outside of one.
+    marks : mapping or None
+        What a person marked in a close-up, as `vision.marks.Marks.record` has it; None where nothing is.
     """
 
     name: str
@@ -114,6 +116,7 @@ class FiledPhoto:
     added_by: str
     facts: PhotoFacts
     copy: PackagedCopy | None = None
+    marks: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,8 +204,8 @@ class Decision:
     ----------
     number : int
         1, 2, 3 ... within the job.
-    action : {"accept", "overrule", "sign off"}
-        What was done.
+    action : {"accept", "overrule", "sign off", "withdraw"}
+        What was done; "withdraw" takes back the decision before it on the same finding or on the job.
     photo, rule, index : str, str, int, or None
         Which finding: the photo's name, the rule, and which verdict of that rule in that photo, from 1.
     found, measured_mm : str, float, or None
@@ -386,7 +389,9 @@ def photo_from_record(record: Any) -> FiledPhoto:
         If a key is missing or unknown.
     """
     where = "job: photo"
-    photo = dict(check_keys(record, _names(FiledPhoto), (), where))
+    known = tuple(name for name in _names(FiledPhoto) if name != "marks")
+    # Photos filed before anything could be marked in them do not have the key.
+    photo = dict(check_keys(record, known, ("marks",), where))
     facts = dict(check_keys(photo["facts"], _names(PhotoFacts), (), f"{where}: facts"))
     if facts["position"] is not None:
         facts["position"] = _plain(Position, facts["position"], f"{where}: position")

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from calib.errors import FileError
-from webui.errors import StoreError
+from webui.errors import NotThereError
 
 _BLOCK_BYTES = 2**20
 _SHA256 = re.compile(r"[0-9a-f]{64}")
@@ -87,13 +87,13 @@ class Originals:
 
         Raises
         ------
-        StoreError
+        NotThereError
             If there is no such file.
         """
         path = self._place(sha256) if _SHA256.fullmatch(sha256) else None
         if path is None or not path.is_file():
             msg = f"there is no original with SHA-256 {sha256:.64}; restore it from a backup or a package"
-            raise StoreError(msg)
+            raise NotThereError(msg)
         return path
 
     def drop(self, sha256: str) -> None:

@@ -24,7 +24,7 @@ from vision.plan import plan_from_record
 from webui import database as tables
 from webui.canonical import record_hash
 from webui.change_log import Entry, Sealed, first_previous, next_entry
-from webui.errors import StoreError
+from webui.errors import ChangedMeanwhileError, NotThereError, StoreError
 from webui.job import (
     Action,
     Decision,
@@ -130,14 +130,14 @@ class Store:
         self._clock = clock
         url = database_url or sa.URL.create("sqlite", database=str(self.folder / tables.DATABASE_FILE))
         try:
-            self._engine = tables.open_database(url)
+            self.engine = tables.open_database(url)
         except DatabaseError as error:
             msg = f"{self.folder}: its database cannot be opened ({error.orig}); is it a data folder of ours?"
             raise FileError(msg) from error
 
     def close(self) -> None:
         """Close the database."""
-        self._engine.dispose()
+        self.engine.dispose()
 
     def __enter__(self) -> Self:
         return self
@@ -169,7 +169,7 @@ class Store:
             "log_entries": 0,
             "log_head": first_previous(job_id),
         }
-        with tables.writing(self._engine) as connection:
+        with tables.writing(self.engine) as connection:
             connection.execute(sa.insert(tables.jobs), row)
             _Change(connection, _job_row(connection, job_id), who, now).log("job created", values)
         return job_id
@@ -196,25 +196,46 @@ class Store:
                 change.update_job(**changes)
                 change.log("job changed", {"before": before, "after": changes})
 
-    def change_setup(self, job_id: str, setup: Setup, who: str) -> None:
+    def change_setup(
+        self,
+        job_id: str,
+        setup: Setup,
+        who: str,
+        *,
+        if_head: str | None = None,
+        undoes: int | None = None,
+    ) -> None:
         """Replace a job's set-up: targets, lenses, plan, and what is measured with them.
+
+        Parameters
+        ----------
+        job_id, who : str
+            The job, and by whom it is changed.
+        setup : Setup
+            The new set-up, whole.
+        if_head : str, optional
+            The end of the change log that the change was made for; another one refuses it.
+        undoes : int, optional
+            The entry of the change log that this takes back.
 
         Raises
         ------
         StoreError
-            If there is no such job, or the set-up names a target or lens that it does not hold.
+            If there is no such job, it was changed meanwhile, or the set-up names a target or lens that it
+            does not hold.
         TargetError, PlanError, RecordError
             If a target or the plan cannot be used.
         """
         _check_setup(setup)
         record = record_from_setup(setup)
-        with self._changing(job_id, who) as change:
+        with self._changing(job_id, who, if_head) as change:
             before = record_from_setup(setup_from_record(change.job.setup))
             changed = [part for part in record if record[part] != before[part]]
             if changed:
                 change.update_job(setup=record)
                 pick = {"before": before, "after": record}
-                change.log("set-up changed", {k: {p: v[p] for p in changed} for k, v in pick.items()})
+                details: dict[str, Any] = {k: {p: v[p] for p in changed} for k, v in pick.items()}
+                change.log("set-up changed", details | _undone(undoes))
 
     def jobs(self, search: str = "", *, archived: bool = False) -> tuple[JobSummary, ...]:
         """Return the jobs whose name or notes hold every word of ``search``, last changed first."""
@@ -227,7 +248,7 @@ class Store:
         for word in search.split():
             text = sa.func.lower(jobs.c.name + " " + jobs.c.notes)
             query = query.where(text.contains(word.lower(), autoescape=True))
-        with self._engine.connect() as connection:
+        with self.engine.connect() as connection:
             rows = connection.execute(query.order_by(jobs.c.changed_utc.desc(), jobs.c.id))
             return tuple(JobSummary(**row._mapping) for row in rows)
 
@@ -240,7 +261,7 @@ class Store:
             If there is none, or more than one.
         """
         jobs = tables.jobs
-        with self._engine.connect() as connection:
+        with self.engine.connect() as connection:
             found = connection.scalars(sa.select(jobs.c.id).where(jobs.c.id == text)).all()
             found = found or connection.scalars(sa.select(jobs.c.id).where(jobs.c.name == text)).all()
         if len(found) != 1:
@@ -257,7 +278,7 @@ class Store:
         StoreError
             If there is no such job.
         """
-        with self._engine.connect() as connection, connection.begin():
+        with self.engine.connect() as connection, connection.begin():
             row = _job_row(connection, job_id)
             records = {
                 table.name: connection.execute(
@@ -364,7 +385,17 @@ class Store:
             change.log("photo added", {key: getattr(photo, key) for key in shown})
         return photo, True
 
-    def change_photo(self, job_id: str, name: str, who: str, reason: str = "", **changes: Any) -> FiledPhoto:
+    def change_photo(
+        self,
+        job_id: str,
+        name: str,
+        who: str,
+        reason: str = "",
+        *,
+        if_head: str | None = None,
+        undoes: int | None = None,
+        **changes: Any,
+    ) -> FiledPhoto:
         """Change what a photo is for, where it belongs, its picks, or set it aside.
 
         Parameters
@@ -373,6 +404,10 @@ class Store:
             The job and the photo's name in it.
         who, reason : str
             By whom and why.
+        if_head : str, optional
+            The end of the change log that the change was made for; another one refuses it.
+        undoes : int, optional
+            The entry of the change log that this takes back.
         **changes
             New values of ``kind``, ``place``, ``ends``, ``rectangle`` or ``set_aside``.
 
@@ -384,7 +419,7 @@ class Store:
         Raises
         ------
         StoreError
-            If there is no such job, photo, place or thing to change.
+            If there is no such job, photo, place or thing to change, or the job was changed meanwhile.
         """
         unknown = set(changes) - set(_CHANGEABLE)
         if unknown:
@@ -394,11 +429,11 @@ class Store:
             changes["place"] = str(parse_place(changes["place"]))
         if "ends" in changes:
             changes["ends"] = {end: (float(x), float(y)) for end, (x, y) in changes["ends"].items()}
-        with self._changing(job_id, who) as change:
+        with self._changing(job_id, who, if_head) as change:
             found = [record for record in _photo_records(change) if record["name"] == name]
             if not found:
                 msg = f"job {change.job.name!r} has no photo {name!r:.80}"
-                raise StoreError(msg)
+                raise NotThereError(msg)
             photo = photo_from_record(found[0])
             after = replace(photo, **changes)
             if after != photo:
@@ -407,7 +442,7 @@ class Store:
                 change.connection.execute(sa.update(photos).where(its_row).values(record=asdict(after)))
                 before = {key: getattr(photo, key) for key in changes}
                 details = {"photo": name, "before": before, "after": changes, "reason": reason}
-                change.log("photo changed", details)
+                change.log("photo changed", details | _undone(undoes))
         return after
 
     # Results and decisions
@@ -436,13 +471,15 @@ class Store:
         found: str | None = None,
         measured_mm: float | None = None,
         verdict: str | None = None,
+        if_head: str | None = None,
     ) -> Decision:
         """Keep what a person decided; see `webui.job.Decision` for the values.
 
         Raises
         ------
         StoreError
-            If there is no such job, or something is overruled without a reason or a verdict.
+            If there is no such job, it has another end of its change log than ``if_head``, or something is
+            overruled without a reason or a verdict.
         """
         if action == "overrule" and not reason.strip():
             msg = "to overrule a finding needs a reason; write one sentence"
@@ -451,7 +488,7 @@ class Store:
             msg = "to overrule a finding needs the verdict that holds instead"
             raise StoreError(msg)
         decisions = tables.decisions
-        with self._changing(job_id, who) as change:
+        with self._changing(job_id, who, if_head) as change:
             count = sa.select(sa.func.count()).where(decisions.c.job_id == job_id)
             number = change.connection.scalar(count) or 0
             decision = Decision(
@@ -480,16 +517,25 @@ class Store:
         return "it holds " + ", ".join(f"{job.name!r} ({job.id})" for job in jobs) if jobs else "it is empty"
 
     @contextmanager
-    def _changing(self, job_id: str, who: str) -> Iterator[_Change]:
-        with tables.writing(self._engine) as connection:
-            yield _Change(connection, _job_row(connection, job_id, for_update=True), who, self._now())
+    def _changing(self, job_id: str, who: str, if_head: str | None = None) -> Iterator[_Change]:
+        with tables.writing(self.engine) as connection:
+            job = _job_row(connection, job_id, for_update=True)
+            if if_head is not None and if_head != job.log_head:
+                msg = f"job {job.name!r} was changed meanwhile; look at it again, then repeat the change"
+                raise ChangedMeanwhileError(msg)
+            yield _Change(connection, job, who, self._now())
 
 
 _LOGGED: Mapping[Action, str] = {
     "accept": "finding accepted",
     "overrule": "finding overruled",
     "sign off": "signed off",
+    "withdraw": "decision withdrawn",
 }
+
+
+def _undone(sequence: int | None) -> dict[str, int]:
+    return {} if sequence is None else {"undoes": sequence}
 
 
 def _job_row(connection: sa.Connection, job_id: str, *, for_update: bool = False) -> sa.Row[Any]:
@@ -497,7 +543,7 @@ def _job_row(connection: sa.Connection, job_id: str, *, for_update: bool = False
     row = connection.execute(query.with_for_update() if for_update else query).one_or_none()
     if row is None:
         msg = f"there is no job {job_id!r:.80}"
-        raise StoreError(msg)
+        raise NotThereError(msg)
     return row
 
 

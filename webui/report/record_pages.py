@@ -2,13 +2,13 @@
 
 import json
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from reportlab.platypus import Flowable, Spacer
 
 from webui.change_log import Entry
 from webui.findings import STATUS_MEANINGS, findings_of, open_points, place_statuses
-from webui.job import Decision, Job
+from webui.job import Action, Decision, Job
 from webui.report.look import heading, lines, points, table, text
 from webui.report.marks import Mark
 from webui.report.pages import chapter, text_width_mm
@@ -87,6 +87,14 @@ def _decisions(job: Job) -> list[Flowable]:
     return [table(head, rows, [*widths, text_width_mm(job) - sum(widths)])]
 
 
+_DONE: Mapping[Action, str] = {
+    "accept": "accepted",
+    "overrule": "overruled",
+    "sign off": "signed off",
+    "withdraw": "withdrawn",
+}
+
+
 def _decision_row(decision: Decision) -> list[object]:
     when = decision.time_utc[:16].replace("T", " ")
     about = "the record" if decision.photo is None else f"{decision.rule} {decision.index}\n{decision.photo}"
@@ -95,11 +103,10 @@ def _decision_row(decision: Decision) -> list[object]:
         verdict = f"{decision.verdict}\nmeasured: {decision.found}"
     elif decision.found is not None:
         verdict = decision.found
-    what = {"accept": "accepted", "overrule": "overruled", "sign off": "signed off"}[decision.action]
     return [
         str(decision.number),
         lines(f"{decision.who}\n{when} UTC"),
-        lines(f"{what}: {about}"),
+        lines(f"{_DONE[decision.action]}: {about}"),
         lines(verdict),
         decision.reason or "–",
     ]
