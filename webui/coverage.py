@@ -48,7 +48,7 @@ class CoverageRow:
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """The whole table: the rules in the order of the check, a row for each place in the order of the ridge."""
+    """The whole table: rules in the order of the check, a row for each place in the order of the ridge."""
 
     rules: tuple[str, ...]
     rows: tuple[CoverageRow, ...]
