@@ -122,31 +122,54 @@ def load_profile(path: Path) -> LensProfile:
     FileError, RecordError
         If the file cannot be read or breaks the contract.
     """
+    return profile_from_record(read_json(path), str(path))
+
+
+def profile_from_record(record: object, where: str) -> LensProfile:
+    """Return the lens of a contract record.
+
+    Parameters
+    ----------
+    record : object
+        Parsed JSON of a lens file.
+    where : str
+        Where it stands, for messages.
+
+    Returns
+    -------
+    LensProfile
+        The lens.
+
+    Raises
+    ------
+    RecordError
+        If the record breaks the contract.
+    """
     required = ("make", "model", "focal_mm", "width", "height", *PARAMETERS, "sigma")
-    record = check_keys(read_json(path), required, ("rms_px", "photos"), str(path))
-    sigma = check_keys(record["sigma"], (), PARAMETERS, f"{path} sigma")
+    entries = check_keys(record, required, ("rms_px", "photos"), where)
+    sigma = check_keys(entries["sigma"], (), PARAMETERS, f"{where} sigma")
     values = {
-        name: number(record[name], f"{path} {name}", above=0.0 if name in ("fx", "fy") else -np.inf)
+        name: number(entries[name], f"{where} {name}", above=0.0 if name in ("fx", "fy") else -np.inf)
         for name in PARAMETERS
     }
     width, height = (
-        round(number(record[name], f"{path} {name}", at_least=1.0)) for name in ("width", "height")
+        round(number(entries[name], f"{where} {name}", at_least=1.0)) for name in ("width", "height")
     )
-    deviations = [number(sigma.get(name, 0.0), f"{path} sigma {name}", at_least=0.0) for name in PARAMETERS]
+    deviations = [number(sigma.get(name, 0.0), f"{where} sigma {name}", at_least=0.0) for name in PARAMETERS]
     # A zero would mean "known exactly", which no calibration says of the focal length.
     if not (deviations[0] > 0.0 and deviations[1] > 0.0):
-        msg = f"{path} sigma: fx and fy must have a standard deviation above 0"
+        msg = f"{where} sigma: fx and fy must have a standard deviation above 0"
         raise RecordError(msg)
     floor = np.array([1e-3, 1e-3, 1e-3, 1e-3, 1e-6, 1e-6, 1e-8, 1e-8, 1e-6])
     cov = _covariance(np.maximum(deviations, floor))
-    focal = record["focal_mm"]
+    focal = entries["focal_mm"]
     return LensProfile(
-        _text(record["make"], f"{path} make"),
-        _text(record["model"], f"{path} model"),
-        None if focal is None else number(focal, f"{path} focal_mm", above=0.0),
+        _text(entries["make"], f"{where} make"),
+        _text(entries["model"], f"{where} model"),
+        None if focal is None else number(focal, f"{where} focal_mm", above=0.0),
         Camera(width, height, **values, cov=cov),
-        _misfit(record.get("rms_px"), f"{path} rms_px"),
-        _photos(record.get("photos", []), f"{path} photos"),
+        _misfit(entries.get("rms_px"), f"{where} rms_px"),
+        _photos(entries.get("photos", []), f"{where} photos"),
     )
 
 

@@ -37,7 +37,9 @@ _TURNS = {
     8: (False, 3),
 }
 _CV2_TURNS = {1: cv2.ROTATE_90_CLOCKWISE, 2: cv2.ROTATE_180, 3: cv2.ROTATE_90_COUNTERCLOCKWISE}
-_TURNED_BY_DECODER = ("TIFF", "HEIF")
+_HEIF_NOT_TURNED = (
+    "EXIF says that the photo was turned, the HEIF file does not: it is taken as the file has it."
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -117,6 +119,34 @@ def load_photo(path: Path) -> Photo:
     size_notes = _size_notes(metadata, *_sensor_size_px(image, quarter_turns))
     notes = (*metadata.notes, *notes, *turn_notes, *size_notes)
     return Photo(path.name, path, digest, image, metadata, quarter_turns, notes)
+
+
+def lens_key_of_file(data: bytes) -> LensKey | None:
+    """Return what a photo shares with others of its lens, from its file alone: nothing is decoded.
+
+    Parameters
+    ----------
+    data : bytes
+        The photo's file.
+
+    Returns
+    -------
+    LensKey or None
+        As `photo_lens_key` of the photo.
+
+    Raises
+    ------
+    PhotoError
+        If the file is one that `load_photo` refuses before decoding it.
+    """
+    _check_length(data)
+    container = read_container(data)
+    _check_picture(container)
+    metadata = read_metadata(data)
+    width, height = container.width, container.height
+    if container.format == "HEIF" and _heif_turns(metadata.orientation, width, height) % 2:
+        width, height = height, width
+    return lens_key(metadata, width, height)
 
 
 def lens_prior(photo: Photo) -> Camera:
@@ -236,22 +266,30 @@ def _check_picture(container: Container) -> None:
 
 
 def _upright(image: Image, orientation: int, container: Container) -> tuple[Image, int, tuple[str, ...]]:
-    """Return the upright picture, the quarter turns from the sensor's frame to it, and notes."""
+    """Return the upright picture, the quarter turns from the sensor's frame to it, and notes.
+
+    TIFF and HEIF come upright from their decoders.
+    """
     is_mirrored, quarter_turns = _TURNS[orientation]
-    if container.format in _TURNED_BY_DECODER:
-        height, width = image.shape[:2]
-        if container.format == "HEIF" and quarter_turns % 2 and width > height:
-            # HEIF is turned by its own property; EXIF is but a copy, which some programs forget to change.
-            note = (
-                "EXIF says that the photo was turned, the HEIF file does not: it is taken as the file has it."
-            )
-            return image, 0, (note,)
+    if container.format == "HEIF":
+        turns = _heif_turns(orientation, image.shape[1], image.shape[0])
+        return image, turns, (_HEIF_NOT_TURNED,) if turns != quarter_turns else ()
+    if container.format == "TIFF":
         return image, quarter_turns, ()
     if is_mirrored:
         image = np.asarray(cv2.flip(image, 1), np.uint8)
     if quarter_turns:
         image = np.asarray(cv2.rotate(image, _CV2_TURNS[quarter_turns]), np.uint8)
     return image, quarter_turns, ()
+
+
+def _heif_turns(orientation: int, width: int, height: int) -> int:
+    """Return the quarter turns of a HEIF photo of so many px upright.
+
+    HEIF is turned by its own property; EXIF is but a copy, which some programs forget to change.
+    """
+    turns = _TURNS[orientation][1]
+    return 0 if turns % 2 and width > height else turns
 
 
 def _sensor_size_px(image: Image, quarter_turns: int) -> tuple[int, int]:

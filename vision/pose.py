@@ -435,7 +435,7 @@ def _solve_together(starts: Sequence[Start]) -> dict[str, PosedPhoto | UnposedPh
     if len(starts) == 1:
         return {starts[0].photo.name: _posed(starts[0], starts[0].solution, 0)}
     try:
-        together = adjust(_merged([start.solution.network for start in starts]))
+        together = adjust(merged_by_lens([start.solution.network for start in starts]))
     except GeometryError as error:
         return {
             start.photo.name: _posed(
@@ -448,8 +448,8 @@ def _solve_together(starts: Sequence[Start]) -> dict[str, PosedPhoto | UnposedPh
     return {start.photo.name: _posed(start, together, i) for i, start in enumerate(starts)}
 
 
-def _merged(networks: Sequence[Network]) -> Network:
-    """Put the photos of one lens into one network: one lens, and each target's printing shared by all."""
+def merged_by_lens(networks: Sequence[Network]) -> Network:
+    """Put photos of one lens, each solved alone, into one network: lens and targets' printing shared."""
     first = networks[0]
     placements: list[Placement] = []
     fixed: dict[str, int] = {}
