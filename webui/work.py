@@ -7,7 +7,6 @@ significant digits, whichever is finer: what lies below tells one processor from
 
 import contextlib
 import json
-import math
 import os
 import shutil
 import tempfile
@@ -33,12 +32,12 @@ from webui.inputs import can_make, inputs_hash, photos_of, ridge_to_lay_out
 from webui.job import RESULT_KINDS, FiledPhoto, Job, Result, ResultKind
 from webui.plan_command import job_record, plan_from_options
 from webui.plan_options import plan_options
+from webui.rounding import tidy
 from webui.software import software_versions
 
 PhotoPath = Callable[[FiledPhoto], Path]
 Progress = Callable[[int, int], None]
 
-_DECIMALS, _DIGITS = 3, 4
 # No photo's name begins with a dot.
 _PHOTO_FOLDER, _SHOOT_FILE = "photos", ".shoot.json"
 
@@ -94,7 +93,7 @@ def make_result(
                 record = _plan(job, folder)
         if kind != "plan":
             # Messages name a photo by its path; this folder means nothing to anybody.
-            record, extra = (_tidy(value, f"{folder / _PHOTO_FOLDER}{os.sep}") for value in (record, extra))
+            record, extra = (tidy(value, f"{folder / _PHOTO_FOLDER}{os.sep}") for value in (record, extra))
     return Result(record, software_versions(), inputs_hash(job, kind), now_utc, extra)
 
 
@@ -134,26 +133,6 @@ def laid_out(job: Job, photo_path: PhotoPath) -> Iterator[Path]:
         _write(job.setup.plan, folder / "plan.json")
         _write(_shoot_record(job), folder / _PHOTO_FOLDER / _SHOOT_FILE)
         yield folder
-
-
-def rounded(value: float) -> float:
-    """Return a number with three decimals or four significant digits, whichever are more."""
-    if value == 0.0:
-        return 0.0
-    return round(value, max(_DECIMALS, _DIGITS - 1 - math.floor(math.log10(abs(value)))))
-
-
-def _tidy(value: Any, hidden: str) -> Any:
-    """Return a JSON value with its numbers rounded, and without a text wherever it stands."""
-    if isinstance(value, float):
-        return rounded(value)
-    if isinstance(value, str):
-        return value.replace(hidden, "")
-    if isinstance(value, Mapping):
-        return {_tidy(key, hidden): _tidy(each, hidden) for key, each in value.items()}
-    if isinstance(value, list | tuple):
-        return [_tidy(each, hidden) for each in value]
-    return value
 
 
 def make_all(

@@ -15,7 +15,8 @@ from webui.inputs import inputs_hash, is_current
 from webui.job import CloseUpSetup, Job, LayoutSetup
 from webui.plan_command import job_record
 from webui.store import Store
-from webui.work import laid_out, make_all, make_result, rounded
+from webui.rounding import rounded
+from webui.work import laid_out, make_all, make_result
 
 NOW = "2026-05-04T12:00:00.000Z"
 
