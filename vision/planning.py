@@ -30,6 +30,8 @@ FASTENING_CAUTION = (
     "Fastening, sealing and laps are the engineer's and the maker's to decide; "
     "the plan, the maker's instructions and local code govern."
 )
+# How the note begins that the layout changes within the doubt of the ridge's length.
+NOT_HELD = "this layout does not hold for every length within"
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,7 +225,7 @@ def _doubt(run: Run, options: Sequence[Option], chosen: Option, layout: Layout, 
             if option.layout is not None and option.survives(run.length_mm, run.u95_mm)
         ]
         advice = f"take {' or '.join(sure)}, which does" if sure else "measure better before cutting"
-        return f"this layout does not hold for every length within {length}: {advice}"
+        return f"{NOT_HELD} {length}: {advice}"
     low, high = (format_length(length_mm, units) for length_mm in chosen.holds_mm)
     if not layout.cut_pieces:
         return f"holds for every length within {length} (from {low} to {high}): the laps take the difference"
