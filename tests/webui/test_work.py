@@ -14,8 +14,8 @@ from webui.errors import StoreError
 from webui.inputs import inputs_hash, is_current
 from webui.job import CloseUpSetup, Job, LayoutSetup
 from webui.plan_command import job_record
-from webui.store import Store
 from webui.rounding import rounded
+from webui.store import Store
 from webui.work import laid_out, make_all, make_result
 
 NOW = "2026-05-04T12:00:00.000Z"
@@ -113,6 +113,11 @@ def change_place(job: Job) -> Job:
     return replace(job, photos=(*job.photos[:-1], replace(job.photos[-1], place="run 2 left")))
 
 
+def mark(job: Job) -> Job:
+    marks = {"add": [[10.0, 20.0]]}
+    return replace(job, photos=(*job.photos[:-1], replace(job.photos[-1], marks=marks)))
+
+
 def change_lens(job: Job) -> Job:
     lenses = {"pocket": {"fx": 1.0}}
     return replace(job, setup=replace(job.setup, lenses=lenses, close_ups=CloseUpSetup(("card",), "pocket")))
@@ -126,6 +131,7 @@ def change_lens(job: Job) -> Job:
         (change_plan, {"check", "plan"}),
         (change_card, {"check"}),
         (change_place, set()),
+        (mark, {"check"}),
         (change_lens, {"check"}),
     ],
 )
