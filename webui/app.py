@@ -8,7 +8,6 @@ from webui.pages import pages
 from webui.security import secure
 from webui.settings import Settings
 from webui.software import ridgewitness_version
-from webui.store import Store
 
 _ABOUT = "Push photos of a ridge, pull what was measured on them; the same actions as on the pages."
 
@@ -35,7 +34,7 @@ def create_app(settings: Settings) -> OpenAPI:
     """
     info = Info(title="ridgewitness", version=ridgewitness_version(), description=_ABOUT)
     app = OpenAPI("webui", info=info, doc_ui=False)
-    put_desk(app.extensions, Desk(settings, Store(settings.data_folder, settings.database_url)))
+    put_desk(app.extensions, Desk.open(settings))
     secure(app, settings)
     app.register_blueprint(pages)
     return app

@@ -85,6 +85,51 @@ change_log = sa.Table(
     sa.Column("sha256", sa.Text, nullable=False),
 )
 
+accounts = sa.Table(
+    "accounts",
+    metadata,
+    # Two names that differ only in capitals are one, or people would be mistaken for each other.
+    sa.Column("key", sa.Text, primary_key=True),
+    sa.Column("name", sa.Text, nullable=False),
+    sa.Column("role", sa.Text, nullable=False),
+    sa.Column("password_hash", sa.Text, nullable=False),
+    sa.Column("token_sha256", sa.Text, nullable=True, unique=True),
+    # Changes with the password: sessions that carry an older one are over.
+    sa.Column("stamp", sa.Text, nullable=False),
+    sa.Column("created_utc", sa.Text, nullable=False),
+)
+
+uploads = sa.Table(
+    "uploads",
+    metadata,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("job_id", sa.ForeignKey("jobs.id"), nullable=False),
+    sa.Column("record", sa.JSON, nullable=False),
+    sa.Column("created_utc", sa.Text, nullable=False),
+    # The photo that came of it; None while pieces are missing.
+    sa.Column("photo", sa.Text, nullable=True),
+    sa.Column("is_new", sa.Boolean, nullable=True),
+)
+
+tasks = sa.Table(
+    "tasks",
+    metadata,
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("job_id", sa.ForeignKey("jobs.id"), nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("options", sa.JSON, nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("state", sa.Text, nullable=False),
+    sa.Column("steps_done", sa.Integer, nullable=False),
+    sa.Column("steps", sa.Integer, nullable=False),
+    sa.Column("error", sa.Text, nullable=True),
+    sa.Column("starts", sa.Integer, nullable=False),
+    sa.Column("asked_utc", sa.Text, nullable=False),
+    sa.Column("changed_utc", sa.Text, nullable=False),
+    sa.Index("tasks_by_state", "state", "number"),
+    sa.Index("tasks_by_job", "job_id", "kind"),
+)
+
 _REFUSAL = "the change log can only be added to"
 _TRIGGERS = {
     "sqlite": [

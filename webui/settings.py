@@ -20,6 +20,8 @@ class Settings:
     trusted_hosts : tuple of str
         Names that a browser may call the page by; empty takes any. A page on loopback must not answer to
         another name, or a stranger's page could speak to it by renaming itself (DNS rebinding).
+    needs_accounts : bool
+        Whether people must log in even while there is no account.
     is_https : bool
         Whether browsers reach the page by HTTPS: cookies are then never sent without.
     piece_bytes : int
@@ -33,6 +35,7 @@ class Settings:
     data_folder: Path
     database_url: str | None = None
     trusted_hosts: tuple[str, ...] = LOOPBACK_NAMES
+    needs_accounts: bool = False
     is_https: bool = False
     piece_bytes: int = 16 * 2**20
     photo_bytes: int = 2**30
