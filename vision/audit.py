@@ -4,8 +4,9 @@ Frames: findings are on the flange's surface, in the frame of the target that li
 pixels. A photo that shows a target on each flange gives one audit per target.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -13,18 +14,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera import Array
-from calib.errors import LensError, PhotoError
 from calib.profile import LensProfile
 from calib.targets import Target
 from calib.uncertainty import COVERAGE_FACTOR_95
-from vision.flange import Flange, find_flange
-from vision.laps import LapSighting, NoLap, find_lap
-from vision.photo import load_photo
+from vision.flange import Flange
+from vision.laps import ByHand, LapSighting, NoLap, measure_lap
+from vision.marked import HandLine, MarkedRivets, line_across, mark_rivets, outline_px, share_out
+from vision.marks import MarkedLine, Marks
 from vision.plan import Plan
-from vision.plane import Rectified, View, covariance_mm2, rectify, to_mm
-from vision.pose import PosedPhoto, UnposedPhoto, pose_photos
-from vision.rivets import Fasteners, RivetSighting, find_fasteners, spots_at
-from vision.rows import Gap, Role, Rows, Surroundings, group_rows
+from vision.plane import PlanePoints, View, covariance_mm2, to_mm
+from vision.prepared import NotAudited, PreparedFlange, PreparedPhoto, prepare_each
+from vision.rivets import RivetSighting, spots_at
+from vision.rows import Gap, LapGroup, Role, Rows, Surroundings, group_rows
 from vision.rules import (
     RuleVerdict,
     judge_lap_count,
@@ -32,15 +33,13 @@ from vision.rules import (
     judge_lap_rows,
     judge_missing,
     judge_spacings,
-    second_lap,
 )
-from vision.sight import Sight, sight_photo
+
+__all__ = ["FlangeAudit", "NotAudited", "PhotoAudit", "RivetFinding", "audit_photos", "audit_prepared"]
 
 # Sheet metal between its fasteners is not flat: standard uncertainty of a point's height over the plane that
 # the target lies on. Common practice, no source.
 _U_FLATNESS_MM = 0.3
-# Scale of the flattened flange in which the lap's edge is looked for first.
-_FLAT_MM_PER_PX = 0.4
 # A witness mark drawn with a tape on site; common practice, no source.
 _U_WITNESS_MM = 0.5
 # A head between these scores is neither counted nor ruled out.
@@ -49,8 +48,8 @@ _DOUBTFUL_SCORE = (0.3, 0.7)
 # degrees): on rendered photos the heads missed were 8.5 and 9.6 px across, seen at 62 and 57 degrees.
 _SURE_HEAD_PX = 11.0
 _SURE_SIN_TILT = 0.82
-# Photos are kept decoded between the two passes up to this much memory; the rest are decoded again.
-_KEPT_BYTES = 400_000_000
+# A lap of which nothing but its marked lines is known.
+_NO_RIVETS = LapGroup((), ())
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +68,8 @@ class RivetFinding:
         Probability that it is a rivet head.
     partly_seen : bool
         True if the photo's border cuts it.
+    by_hand : bool
+        True if it stands where a person marked it.
     """
 
     px: Array
@@ -77,16 +78,18 @@ class RivetFinding:
     role: Role
     score: float
     partly_seen: bool
+    by_hand: bool = False
 
     def record(self) -> dict[str, Any]:
-        """Return the contract's entry of one rivet."""
-        return {
+        """Return the contract's entry of one rivet; it says so where the rivet is a person's mark."""
+        entry = {
             "px": self.px.tolist(),
             "mm": self.mm.tolist(),
             "u_mm": self.u_mm,
             "role": str(self.role),
             "score": self.score,
         }
+        return entry | ({"by_hand": True} if self.by_hand else {})
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,8 +116,10 @@ class FlangeAudit:
         Rivet heads found.
     rows : Rows
         How they are ordered.
-    lap : LapSighting, NoLap or None
-        The lap, or why its edge was not found; None where no rivets of a lap were found.
+    laps : tuple of LapSighting or NoLap
+        The laps whose rivets or marked edges the photo shows, along the ridge; or why one was not found.
+    marks : Marks
+        What a person marked on this flange.
     verdicts : tuple of RuleVerdict
         The plan's rules.
     notes : tuple of str
@@ -131,19 +136,29 @@ class FlangeAudit:
     flange: Flange
     rivets: tuple[RivetFinding, ...]
     rows: Rows
-    lap: LapSighting | NoLap | None
+    laps: tuple[LapSighting | NoLap, ...]
+    marks: Marks
     verdicts: tuple[RuleVerdict, ...]
     notes: tuple[str, ...]
 
     measured = True
 
+    @property
+    def lap(self) -> LapSighting | NoLap | None:
+        """The first lap, or why it was not found; None where the photo shows no sign of one."""
+        return self.laps[0] if self.laps else None
+
     def record(self) -> dict[str, Any]:
-        """Return the contract's entry of one photo."""
-        return {
+        """Return the contract's entry of one photo; further keys where there is more to say.
+
+        ``laps`` holds every lap where there is more than one, ``marks`` what a person marked.
+        """
+        laps = [_lap_record(lap) for lap in self.laps if isinstance(lap, LapSighting)]
+        record = {
             "photo": self.photo,
             "sha256": self.sha256,
             "measured": True,
-            "kind": "lap" if self.rows.laps else "run",
+            "kind": "lap" if self.laps else "run",
             "target": {
                 "name": self.target.name,
                 "tags": [int(label.removeprefix("tag ")) for label in self.tags],
@@ -155,48 +170,23 @@ class FlangeAudit:
                 {"from": s.first, "to": s.second, "mm": s.mm, "u95_mm": COVERAGE_FACTOR_95 * s.u_mm}
                 for s in self.rows.spacings
             ],
-            "lap": _lap_record(self.lap) if isinstance(self.lap, LapSighting) else None,
+            "lap": laps[0] if laps else None,
             "verdicts": [verdict.record() for verdict in self.verdicts],
             "notes": list(self.notes),
         }
+        more = {"laps": laps if len(laps) > 1 else None, "marks": self.marks.record()}
+        return record | {key: value for key, value in more.items() if value}
 
 
 def _lap_record(lap: LapSighting) -> dict[str, Any]:
-    return {
+    entry = {
         "edge_px": lap.edge_px.tolist(),
         "edge_mm": lap.edge_mm.tolist(),
         "edge_to_witness_mm": lap.edge_to_witness_mm,
         "lap_mm": lap.lap_mm,
         "u95_mm": lap.u95_mm,
     }
-
-
-@dataclass(frozen=True, slots=True)
-class NotAudited:
-    """A photo that could not be measured, and why."""
-
-    photo: str
-    sha256: str
-    why: str
-    notes: tuple[str, ...]
-
-    measured = False
-
-    def record(self) -> dict[str, Any]:
-        """Return the contract's entry of one photo, empty but for the reason."""
-        return {
-            "photo": self.photo,
-            "sha256": self.sha256,
-            "measured": False,
-            "kind": None,
-            "target": None,
-            "mm_per_px": None,
-            "rivets": [],
-            "spacings": [],
-            "lap": None,
-            "verdicts": [],
-            "notes": [self.why, *self.notes],
-        }
+    return entry | ({"by_hand": list(lap.by_hand)} if lap.by_hand else {})
 
 
 PhotoAudit = FlangeAudit | NotAudited
@@ -209,6 +199,7 @@ def audit_photos(
     plan: Plan,
     *,
     profile: LensProfile | None = None,
+    marks: Mapping[Path, Marks] | None = None,
     on_audit: OnAudit | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> list[PhotoAudit]:
@@ -224,6 +215,8 @@ def audit_photos(
         What the work is held against.
     profile : LensProfile, optional
         A calibrated lens, instead of learning it.
+    marks : mapping of Path to Marks, optional
+        What a person marked in which photo.
     on_audit : callable, optional
         Called with each audit and its upright photo, to draw on.
     progress : callable, optional
@@ -239,152 +232,88 @@ def audit_photos(
     FileError
         If a photo is missing.
     """
-    steps = _Steps(2 * len(paths), progress)
-    sights: list[_Seen | NotAudited] = []
-    kept = 0
-    for path in paths:
-        seen = _sight(path, targets, profile)
-        if isinstance(seen, _Seen):
-            kept += seen.sight.photo.image.nbytes
-            seen = seen if kept <= _KEPT_BYTES else seen.without_image()
-        sights.append(seen)
-        steps.next()
-    good = [sight for sight in sights if isinstance(sight, _Seen) and not sight.sight.problem]
-    poses = pose_photos([seen.sight.sighted for seen in good])
     audits: list[PhotoAudit] = []
-    for seen in sights:
-        if isinstance(seen, NotAudited):
-            audits.append(seen)
-        else:
-            audits += _audit(seen.with_image(), poses.get(seen.key), targets, plan, on_audit)
-        steps.next()
+    each = prepare_each(paths, targets, plan, profile, progress)
+    for path, (prepared, image) in zip(paths, each, strict=True):
+        if isinstance(prepared, NotAudited):
+            audits.append(prepared)
+            continue
+        for audit in audit_prepared(prepared, (marks or {}).get(path, _NO_MARKS), image):
+            audits.append(audit)
+            if on_audit is not None:
+                on_audit(audit, image)
     return audits
 
 
-class _Steps:
-    """Counts steps towards a progress bar."""
-
-    def __init__(self, total: int, progress: Callable[[int, int], None] | None) -> None:
-        self._done, self._total, self._progress = 0, total, progress
-
-    def next(self) -> None:
-        self._done += 1
-        if self._progress is not None:
-            self._progress(self._done, self._total)
+_NO_MARKS = Marks()
 
 
-@dataclass(frozen=True, eq=False)
-class _Seen:
-    """A photo after the first pass; its picture may have been let go to save memory."""
-
-    path: Path
-    sight: Sight
-
-    @property
-    def key(self) -> str:
-        # Two photos may have the same name in different folders: the path tells them apart.
-        return str(self.path)
-
-    def without_image(self) -> "_Seen":
-        photo = replace(self.sight.photo, image=np.empty((0, 0, 3), np.uint8))
-        return replace(self, sight=replace(self.sight, photo=photo))
-
-    def with_image(self) -> "_Seen":
-        if self.sight.photo.image.size:
-            return self
-        return replace(self, sight=replace(self.sight, photo=load_photo(self.path)))
-
-
-def _sight(path: Path, targets: Sequence[Target], profile: LensProfile | None) -> "_Seen | NotAudited":
-    try:
-        return _Seen(path, sight_photo(path, str(path), targets, profile))
-    except (PhotoError, LensError) as error:
-        return NotAudited(path.name, "", str(error), ())
-
-
-def _audit(
-    seen: _Seen,
-    pose: PosedPhoto | UnposedPhoto | None,
-    targets: Sequence[Target],
-    plan: Plan,
-    on_audit: OnAudit | None,
-) -> list[PhotoAudit]:
-    photo, sight = seen.sight.photo, seen.sight
-    if not isinstance(pose, PosedPhoto):
-        why = sight.problem if pose is None else pose.why
-        return [NotAudited(photo.name, photo.sha256, why, sight.notes)]
-    by_name = {target.name: target for target in targets}
-    audits: list[PhotoAudit] = []
-    for name, view in pose.views.items():
-        audit = audit_flange(sight, pose, by_name[name], view, plan)
-        audits.append(audit)
-        if on_audit is not None:
-            on_audit(audit, photo.image)
-    return audits
-
-
-def audit_flange(sight: Sight, pose: PosedPhoto, target: Target, view: View, plan: Plan) -> FlangeAudit:
-    """Audit the flange that one target lies on.
+def audit_prepared(
+    prepared: PreparedPhoto, marks: Marks = _NO_MARKS, image: NDArray[np.uint8] | None = None
+) -> tuple[FlangeAudit, ...]:
+    """Audit a photo that was made ready, with what a person marked in it.
 
     Parameters
     ----------
-    sight : Sight
-        The photo.
-    pose : PosedPhoto
-        Its pose.
-    target : Target
-        The target on the flange.
-    view : View
-        The photo's view relative to it.
-    plan : Plan
-        What the work is held against.
+    prepared : PreparedPhoto
+        The photo, made ready once.
+    marks : Marks
+        What a person marked; everything that follows from it is measured again.
+    image : ndarray of shape (H, W, 3), optional
+        The upright photo, where nobody has looked for lines across its flanges yet.
 
     Returns
     -------
-    FlangeAudit
-        Findings and verdicts.
+    tuple of FlangeAudit
+        One for each flange, as `audit_photos` gives them.
     """
-    image, z_mm = sight.photo.image, target.thickness_mm
-    outline = _outline(target)
-    flange = find_flange(image, view, z_mm=z_mm, outline_mm=target.outline_mm)
-    found = find_fasteners(
-        image,
-        view,
-        z_mm=z_mm,
-        head_mm=plan.rivet_head_mm,
-        region_mm=flange.polygon_mm,
-        target_outline_mm=outline,
+    outlines = [outline_px(each.view, each.flange.polygon_mm, each.z_mm) for each in prepared.flanges]
+    return tuple(
+        _audit_flange(prepared, flange, own, image)
+        for flange, own in zip(prepared.flanges, share_out(marks, outlines), strict=True)
     )
-    mm, cov = _place(found.rivets, view, z_mm)
+
+
+def _audit_flange(
+    photo: PreparedPhoto, part: PreparedFlange, marks: Marks, image: NDArray[np.uint8] | None
+) -> FlangeAudit:
+    plan, view, flange = photo.plan, part.view, part.flange
+    heads = mark_rivets(part.found.rivets, marks, view, z_mm=part.z_mm, head_mm=plan.rivet_head_mm)
+    placed = _place(heads.rivets, view, part.z_mm)
     rows = group_rows(
-        mm,
-        cov,
+        placed.points.mm,
+        placed.cov_mm2,
         along=flange.along,
         plan=plan,
-        partly_seen=[rivet.partly_seen for rivet in found.rivets],
-        around=Surroundings(flange.polygon_mm, (outline,)),
+        partly_seen=[rivet.partly_seen for rivet in heads.rivets],
+        around=Surroundings(flange.polygon_mm, (part.outline_mm,)),
     )
-    lap = _find_lap(image, view, flange, rows, mm, outline, z_mm, plan)
+    lines = _MarkedLines.of(marks, part)
+    if image is not None and (rows.laps or lines.edge):
+        part = part.with_lines(image)
+    laps = _find_laps(part, rows, placed, lines, plan)
     return FlangeAudit(
-        sight.photo.name,
-        sight.photo.sha256,
-        target,
-        pose.labels[target.name],
-        pose.rms_px,
-        _scale(view, target, z_mm),
+        photo.photo,
+        photo.sha256,
+        part.target,
+        part.labels,
+        photo.rms_px,
+        _scale(view, part.target, part.z_mm),
         view,
         flange,
-        _findings(found.rivets, mm, cov, rows),
+        _findings(heads, placed, rows),
         rows,
-        lap,
-        _verdicts(found, rows, lap, plan, lambda gap: _is_clear(gap, view, z_mm, plan)),
-        (*sight.notes, *pose.notes, *flange.notes, *_lap_notes(lap)),
+        laps,
+        marks,
+        _verdicts(heads.rivets, rows, laps, plan, lambda gap: _is_clear(gap, view, part.z_mm, plan)),
+        (
+            *photo.notes,
+            *flange.notes,
+            *heads.notes,
+            *lines.notes,
+            *(n for lap in laps for n in _lap_notes(lap)),
+        ),
     )
-
-
-def _outline(target: Target) -> Array:
-    width, height = target.outline_mm
-    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
 
 
 def _scale(view: View, target: Target, z_mm: float) -> float:
@@ -393,64 +322,116 @@ def _scale(view: View, target: Target, z_mm: float) -> float:
     return camera_distance / (0.5 * (view.camera.fx + view.camera.fy))
 
 
-def _place(rivets: Sequence[RivetSighting], view: View, z_mm: float) -> tuple[Array, Array]:
+@dataclass(frozen=True, eq=False, slots=True)
+class _Placed:
+    """Rivets on the plane: points, their joint covariance, and covariances by each one's own pixel alone."""
+
+    points: PlanePoints
+    cov_mm2: Array
+    own_mm2: Array
+
+
+def _place(rivets: Sequence[RivetSighting], view: View, z_mm: float) -> _Placed:
     if not rivets:
-        return np.zeros((0, 2)), np.zeros((0, 0))
+        none = PlanePoints(np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros((0, 2, 15)), np.zeros((0, 2)))
+        return _Placed(none, np.zeros((0, 0)), np.zeros((0, 2, 2)))
     points = to_mm(view, np.array([rivet.px for rivet in rivets]), z_mm)
-    cov = covariance_mm2(points, view, np.array([rivet.cov_px2 for rivet in rivets]), _U_FLATNESS_MM)
-    return points.mm, cov
+    cov_px2 = np.array([rivet.cov_px2 for rivet in rivets])
+    own = points.by_px @ cov_px2 @ points.by_px.transpose(0, 2, 1)
+    return _Placed(points, covariance_mm2(points, view, cov_px2, _U_FLATNESS_MM), own)
 
 
-def _findings(rivets: Sequence[RivetSighting], mm: Array, cov: Array, rows: Rows) -> tuple[RivetFinding, ...]:
-    u_mm = np.sqrt(np.diag(cov)).reshape(-1, 2).max(axis=1, initial=0.0)
+def _findings(heads: MarkedRivets, placed: _Placed, rows: Rows) -> tuple[RivetFinding, ...]:
+    mm = placed.points.mm
+    u_mm = np.sqrt(np.diag(placed.cov_mm2)).reshape(-1, 2).max(axis=1, initial=0.0)
     return tuple(
-        RivetFinding(rivet.px, mm[i], float(u_mm[i]), rows.roles[i], rivet.score, rivet.partly_seen)
-        for i, rivet in enumerate(rivets)
+        RivetFinding(
+            rivet.px, mm[i], float(u_mm[i]), rows.roles[i], rivet.score, rivet.partly_seen, heads.by_hand[i]
+        )
+        for i, rivet in enumerate(heads.rivets)
     )
 
 
-def _find_lap(
-    image: NDArray[np.uint8],
-    view: View,
-    flange: Flange,
-    rows: Rows,
-    mm: Array,
-    outline: Array,
-    z_mm: float,
-    plan: Plan,
-) -> LapSighting | NoLap | None:
-    if not rows.laps:
-        return None
-    return find_lap(
-        image,
-        _flatten(image, view, flange, z_mm),
-        flange,
-        target_mm=outline,
-        columns_mm=[mm[list(column)] for column in rows.laps[0].columns],
+@dataclass(frozen=True, eq=False, slots=True)
+class _MarkedLines:
+    """The lines of a lap that a person marked, on the plane under the target; and what could not be used."""
+
+    edge: HandLine | None
+    witness: HandLine | None
+    notes: tuple[str, ...]
+
+    @classmethod
+    def of(cls, marks: Marks, part: PreparedFlange) -> "_MarkedLines":
+        notes: list[str] = []
+
+        def on_flange(line: MarkedLine | None, name: str) -> HandLine | None:
+            if line is None:
+                return None
+            found = line_across(line, part.view, part.z_mm, part.flange.along)
+            if found is None:
+                notes.append(f"the line marked as {name} does not run across the flange; it is left out")
+            return found
+
+        edge = on_flange(marks.edge, "the upper sheet's end")
+        witness = on_flange(marks.witness, "the witness mark")
+        return cls(edge, witness, tuple(notes))
+
+
+def _find_laps(
+    part: PreparedFlange, rows: Rows, placed: _Placed, lines: _MarkedLines, plan: Plan
+) -> tuple[LapSighting | NoLap, ...]:
+    """Measure the lap of every group of lap rivets; a marked edge without rivets makes a lap of its own."""
+    groups = rows.laps or ((_NO_RIVETS,) if lines.edge else ())
+    homes = [_nearest_lap(line, rows) for line in (lines.edge, lines.witness)]
+    return tuple(
+        _measure_lap(
+            part,
+            group,
+            placed,
+            ByHand(
+                *(
+                    line if home == i else None
+                    for line, home in zip((lines.edge, lines.witness), homes, strict=True)
+                )
+            ),
+            plan,
+        )
+        for i, group in enumerate(groups)
+    )
+
+
+def _nearest_lap(line: HandLine | None, rows: Rows) -> int:
+    """Return which lap a marked line belongs to: the one whose rivets are nearest."""
+    if line is None or not rows.laps:
+        return 0
+    return int(np.argmin([min(abs(s - line.station_mm) for s in lap.stations_mm) for lap in rows.laps]))
+
+
+def _measure_lap(
+    part: PreparedFlange, group: LapGroup, placed: _Placed, by_hand: ByHand, plan: Plan
+) -> LapSighting | NoLap:
+    columns = [list(column) for column in group.columns]
+    along = part.flange.along
+    return measure_lap(
+        part.lines or (),
+        part.view,
+        part.z_mm,
+        part.flange,
+        target_mm=part.outline_mm,
+        columns_mm=[placed.points.mm[column] for column in columns],
+        u_columns_mm=[_u_mean(placed.own_mm2[column], along) for column in columns],
         witness_mm=plan.witness_mm,
         u_witness_mm=_U_WITNESS_MM,
+        by_hand=by_hand,
     )
 
 
-def _flatten(image: NDArray[np.uint8], view: View, flange: Flange, z_mm: float) -> Rectified:
-    """Return the whole flange straight from above, the ridge along the picture's x axis."""
-    axes = np.array([flange.along, flange.across])
-    places = flange.polygon_mm @ axes.T
-    low, extent = places.min(axis=0), np.ptp(places, axis=0)
-    return rectify(
-        image,
-        view,
-        z_mm=z_mm,
-        corner_mm=low @ axes,
-        size_mm=(float(extent[0]), float(extent[1])),
-        mm_per_px=_FLAT_MM_PER_PX,
-        along=flange.along,
-    )
+def _u_mean(cov_mm2: Array, along: Array) -> float:
+    """Return the standard uncertainty along the ridge of the mean of points that are independent."""
+    return math.sqrt(float((along @ cov_mm2 @ along).sum())) / len(cov_mm2)
 
 
-def _lap_notes(lap: LapSighting | NoLap | None) -> tuple[str, ...]:
-    if lap is None:
-        return ()
+def _lap_notes(lap: LapSighting | NoLap) -> tuple[str, ...]:
     return lap.notes if isinstance(lap, LapSighting) else (str(lap.why),)
 
 
@@ -461,20 +442,17 @@ def _is_clear(gap: Gap, view: View, z_mm: float, plan: Plan) -> bool:
 
 
 def _verdicts(
-    found: Fasteners,
+    rivets: Sequence[RivetSighting],
     rows: Rows,
-    lap: LapSighting | NoLap | None,
+    laps: Sequence[LapSighting | NoLap],
     plan: Plan,
     is_clear: Callable[[Gap], bool],
 ) -> tuple[RuleVerdict, ...]:
     verdicts = [*judge_spacings(rows, plan), *judge_missing(rows, is_clear)]
     low, high = _DOUBTFUL_SCORE
     for group in rows.laps:
-        doubtful = sum(low <= found.rivets[i].score < high for i in group.rivets)
+        doubtful = sum(low <= rivets[i].score < high for i in group.rivets)
         verdicts.append(judge_lap_count(group, rows, plan, doubtful))
-    if lap is not None:
-        verdicts.append(judge_lap_length(lap, plan))
-        verdicts += [second_lap(plan) for _ in rows.laps[1:]]
-    if isinstance(lap, LapSighting):
-        verdicts += judge_lap_rows(lap, plan)
+    verdicts += [judge_lap_length(lap, plan) for lap in laps]
+    verdicts += [row for lap in laps if isinstance(lap, LapSighting) for row in judge_lap_rows(lap, plan)]
     return tuple(verdicts)

@@ -17,8 +17,9 @@ from calib.camera import Array
 from calib.uncertainty import COVERAGE_FACTOR_95
 from vision.crosslines import CrossLine, find_cross_lines
 from vision.flange import Flange
+from vision.marked import HandLine
 from vision.plane import Rectified, View, covariance_mm2, to_mm, to_px
-from vision.stepedge import EdgePlace, locate_edge
+from vision.stepedge import RISE_MM, U_RISE_MM, EdgePlace, locate_edge
 
 # The lap's rivets nearest to the edge: about an inch from it, by this much either way, and never beyond these
 # bounds; common practice, no source.
@@ -36,6 +37,8 @@ _EDGE_COVERAGE_MIN = 0.65
 _MARK_FLANKS_MIN, _MARK_SLOPE_MAX, _MARK_RIVAL_SHARE = 0.4, 0.008, 0.35
 # A mark's middle within its own width.
 _U_MARK_MM = 0.12
+# Where an eye puts the sheet's end within the dark or bright line that it makes; common practice, no source.
+_U_EDGE_BY_HAND_MM = 0.3
 # Sheets are not flat: the depth of the target's plane where the lap lies, and from the edge to the mark.
 _U_DEPTH_MM, _U_WAVE_MM = 0.6, 0.15
 # An edge that glints has its dark beside it, this share of the glint or more (sharpening leaves a mark less);
@@ -58,6 +61,10 @@ class WhyNoLap(StrEnum):
     NO_RIVETS = "a line crosses the flange, but no rivets of a lap stand beside it: an edge, a mark or a seam"
     NO_EDGE = "rivets of a lap are there, but no line where the upper sheet would end"
     UNCLEAR = "more than one line may be the upper sheet's end"
+    NO_SIDE = (
+        "the upper sheet's end was marked by hand, but neither rivets of a lap nor a witness mark tell which "
+        "side of it the upper sheet is on"
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +104,8 @@ class LapSighting:
         0 .. 1, how surely the line is the upper sheet's end.
     notes : tuple of str
         What a person should know.
+    by_hand : tuple of str
+        Which of "edge" and "witness" a person marked.
     """
 
     edge_px: Array
@@ -111,6 +120,7 @@ class LapSighting:
     rows: tuple[RowDistance, ...]
     score: float
     notes: tuple[str, ...]
+    by_hand: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("edge_px", "edge_mm", "upper", "witness_px", "witness_mm"):
@@ -118,6 +128,17 @@ class LapSighting:
                 array = np.array(getattr(self, name), dtype=float)
                 array.setflags(write=False)
                 object.__setattr__(self, name, array)
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand:
+    """The lines of a lap that a person marked, on the plane of the sheet under the target."""
+
+    edge: HandLine | None = None
+    witness: HandLine | None = None
+
+
+NOT_BY_HAND = ByHand()
 
 
 def find_lap(
@@ -131,7 +152,7 @@ def find_lap(
     witness_mm: float | None = None,
     u_witness_mm: float = 0.0,
 ) -> LapSighting | NoLap:
-    """Find the upper sheet's end and the witness mark of a lap, and measure the lap.
+    """Find the upper sheet's end and the witness mark of a lap in a photo, and measure the lap.
 
     Parameters
     ----------
@@ -139,16 +160,67 @@ def find_lap(
         The upright photo.
     picture : Rectified
         The flange flattened at the depth of the sheet under the target, its x axis along the ridge.
+    flange, target_mm, columns_mm, covers_mm, witness_mm, u_witness_mm
+        As for `measure_lap`.
+
+    Returns
+    -------
+    LapSighting or NoLap
+        As `measure_lap` gives it.
+    """
+    covers = (np.asarray(target_mm, dtype=float).reshape(-1, 2), *covers_mm)
+    return measure_lap(
+        find_cross_lines(image, picture, flange, covers),
+        picture.view,
+        picture.z_mm,
+        flange,
+        target_mm=target_mm,
+        columns_mm=columns_mm,
+        covers_mm=covers_mm,
+        witness_mm=witness_mm,
+        u_witness_mm=u_witness_mm,
+    )
+
+
+def measure_lap(
+    lines: Sequence[CrossLine],
+    view: View,
+    z_mm: float,
+    flange: Flange,
+    *,
+    target_mm: ArrayLike,
+    columns_mm: Sequence[Array] = (),
+    covers_mm: Sequence[Array] = (),
+    witness_mm: float | None = None,
+    u_witness_mm: float = 0.0,
+    by_hand: ByHand = NOT_BY_HAND,
+    u_columns_mm: Sequence[float] = (),
+) -> LapSighting | NoLap:
+    """Choose the upper sheet's end and the witness mark among the lines across a flange; measure the lap.
+
+    Parameters
+    ----------
+    lines : sequence of CrossLine
+        Lines that cross the flange.
+    view : View
+        The photo.
+    z_mm : float
+        Depth of the sheet under the target.
     flange : Flange
         Its borders and direction.
     target_mm : array_like of shape (K, 2)
         Outline of the target: it lies on the upper or on the lower sheet, and hides what is below it.
     columns_mm : sequence of ndarray of shape (M, 2)
-        The lap's rivets, one array for each row square to the ridge, on the picture's plane.
+        The lap's rivets, one array for each row square to the ridge, on the plane under the target.
     covers_mm : sequence of ndarray of shape (K, 2)
         Outlines of whatever else lies on the sheet.
     witness_mm, u_witness_mm : float, optional
         Distance of the witness mark from the lower piece's end, as drawn, and its standard uncertainty.
+    by_hand : ByHand
+        Lines that a person marked: they are taken as they are.
+    u_columns_mm : sequence of float
+        Standard uncertainty of each row's mean place along the ridge by its rivets' centres alone, where it
+        is more than that of rivets as they are usually found.
 
     Returns
     -------
@@ -163,21 +235,25 @@ def find_lap(
     edge's place in its own shadow, the step's height, the sheets' flatness and the view.
     """
     target = np.asarray(target_mm, dtype=float).reshape(-1, 2)
-    covers = (target, *covers_mm)
-    lines = find_cross_lines(image, picture, flange, covers)
-    found = _choose_edge(lines, flange, columns_mm, covers)
+    if by_hand.edge is None:
+        found = _choose_edge(lines, flange, columns_mm, (target, *covers_mm))
+    else:
+        found = _marked_edge(by_hand.edge, by_hand.witness, flange, columns_mm)
     if isinstance(found, NoLap):
         return found
-    mark, notes = _choose_mark(lines, found, witness_mm)
-    scene = _Scene(picture, flange, found, _place_edge(picture, flange, found), target)
-    return _measure(scene, mark, columns_mm, witness_mm, u_witness_mm, [*notes, *_target_notes(scene)])
+    mark, notes = _choose_mark(lines, found, witness_mm, by_hand.witness)
+    scene = _Scene(view, z_mm, flange, found, _place_edge(view, z_mm, flange, found), target)
+    usual = [_U_RIVET_MM / math.sqrt(len(column)) for column in columns_mm]
+    u_columns = [max(pair) for pair in zip(u_columns_mm or usual, usual, strict=True)]
+    rows = _row_distances(scene, columns_mm, u_columns)
+    return _measure(scene, mark, rows, witness_mm, u_witness_mm, [*notes, *_target_notes(scene)])
 
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Edge:
     """The line taken for the upper sheet's end: +1 if the lower sheet lies towards greater stations."""
 
-    line: CrossLine
+    line: CrossLine | HandLine
     lower: int
     score: float
 
@@ -202,6 +278,18 @@ def _choose_edge(
     if len(edges) > 1 and edges[1].score > _RIVAL_SHARE * edges[0].score:
         return NoLap(WhyNoLap.UNCLEAR)
     return edges[0]
+
+
+def _marked_edge(
+    line: HandLine, mark: HandLine | None, flange: Flange, columns_mm: Sequence[Array]
+) -> _Edge | NoLap:
+    """Tell on which side of an edge marked by hand the lower sheet lies: where the mark is, or no rivets."""
+    if mark is not None:
+        return _Edge(line, 1 if mark.station_mm > line.station_mm else -1, 1.0)
+    if not columns_mm:
+        return NoLap(WhyNoLap.NO_SIDE)
+    rivets = np.concatenate(list(columns_mm)) @ flange.along
+    return _Edge(line, 1 if float(rivets.mean()) < line.station_mm else -1, 1.0)
 
 
 def _edge_score(
@@ -254,9 +342,13 @@ def _covered_share(station_mm: float, line: CrossLine, flange: Flange, covers: S
 
 
 def _choose_mark(
-    lines: Sequence[CrossLine], edge: _Edge, witness_mm: float | None
-) -> tuple[CrossLine | None, list[str]]:
-    """Return the witness mark, if just one line can be it."""
+    lines: Sequence[CrossLine], edge: _Edge, witness_mm: float | None, marked: HandLine | None
+) -> tuple[CrossLine | HandLine | None, list[str]]:
+    """Return the witness mark: the one that a person marked, else the line if just one can be it."""
+    if marked is not None:
+        if edge.lower * (marked.station_mm - edge.line.station_mm) > 0.0:
+            return marked, []
+        return None, ["the witness mark that was marked by hand lies on the upper sheet; it is left out"]
     reach = math.inf if witness_mm is None else witness_mm - _LAP_MIN_MM
     beyond = [line for line in lines if 0.0 < edge.lower * (line.station_mm - edge.line.station_mm) < reach]
     beyond.sort(key=_strength, reverse=True)
@@ -273,7 +365,7 @@ def _strength(line: CrossLine) -> float:
     return abs(line.contrast) * line.coverage
 
 
-def _is_mark(line: CrossLine, edge: CrossLine) -> bool:
+def _is_mark(line: CrossLine, edge: CrossLine | HandLine) -> bool:
     """Say whether a line is thin, with a flank on both sides, and parallel to the edge."""
     flanks = sorted((line.rise, line.fall))
     return flanks[0] > _MARK_FLANKS_MIN * flanks[1] and abs(line.slope - edge.slope) < _MARK_SLOPE_MAX
@@ -281,17 +373,14 @@ def _is_mark(line: CrossLine, edge: CrossLine) -> bool:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class _Scene:
-    """The picture, the flange, the edge with its place in the line, and the target's outline."""
+    """The view of a plane, the flange, the edge with its place in the line, and the target's outline."""
 
-    picture: Rectified
+    view: View
+    z_mm: float
     flange: Flange
     edge: _Edge
     place: EdgePlace
     target_mm: Array
-
-    @property
-    def view(self) -> View:
-        return self.picture.view
 
     @property
     def on_upper(self) -> bool:
@@ -311,31 +400,35 @@ class _Scene:
 
     @property
     def edge_z_mm(self) -> float:
-        return self.picture.z_mm - (0.0 if self.on_upper else self.place.rise_mm)
+        return self.z_mm - (0.0 if self.on_upper else self.place.rise_mm)
 
     @property
     def mark_z_mm(self) -> float:
         return self.edge_z_mm + self.place.rise_mm
 
-    def apparent_mm(self, line: CrossLine, offset_mm: float, further_mm: float = 0.0) -> Array:
-        """Return a line's point as it seems on the picture's plane, moved towards the lower sheet."""
+    def apparent_mm(self, line: CrossLine | HandLine, offset_mm: float, further_mm: float = 0.0) -> Array:
+        """Return a line's point as it seems on the plane, moved towards the lower sheet."""
         station = line.station_mm + line.slope * (offset_mm - line.offset_mm) + self.edge.lower * further_mm
         point: Array = station * self.flange.along + offset_mm * self.flange.across
         return point
 
-    def ends_px(self, line: CrossLine, further_mm: float = 0.0) -> Array:
-        """Return where a line meets the flange's borders, in the photo."""
+    def ends_px(self, line: CrossLine | HandLine, further_mm: float = 0.0) -> Array:
+        """Return where a line meets the flange's borders, in the photo; a mark by hand ends where it ends."""
+        if isinstance(line, HandLine):
+            return line.ends_px
         borders = [border for border in (self.flange.fold, self.flange.hem) if border is not None]
         offsets = sorted(float((border.ends_mm @ self.flange.across).mean()) for border in borders)
         ends = [self.apparent_mm(line, offset, further_mm) for offset in offsets]
-        return to_px(self.view, ends, self.picture.z_mm)
+        return to_px(self.view, ends, self.z_mm)
 
 
-def _place_edge(picture: Rectified, flange: Flange, edge: _Edge) -> EdgePlace:
-    """Find the upper sheet's end within its line."""
-    line, view = edge.line, picture.view
+def _place_edge(view: View, z_mm: float, flange: Flange, edge: _Edge) -> EdgePlace:
+    """Find the upper sheet's end within its line; a person has marked the end itself."""
+    line = edge.line
+    if isinstance(line, HandLine):
+        return EdgePlace(0.0, RISE_MM, _U_EDGE_BY_HAND_MM, U_RISE_MM, 0.0)
     middle = line.station_mm * flange.along + line.offset_mm * flange.across
-    to_camera = view.position_mm - (*middle, picture.z_mm)
+    to_camera = view.position_mm - (*middle, z_mm)
     view_slope = edge.lower * float(to_camera[:2] @ flange.along) / -to_camera[2]
     order = slice(None, None, edge.lower)
     return locate_edge(
@@ -349,8 +442,8 @@ def _place_edge(picture: Rectified, flange: Flange, edge: _Edge) -> EdgePlace:
 
 def _measure(
     scene: _Scene,
-    mark: CrossLine | None,
-    columns_mm: Sequence[Array],
+    mark: CrossLine | HandLine | None,
+    rows: tuple[RowDistance, ...],
     witness_mm: float | None,
     u_witness_mm: float,
     notes: list[str],
@@ -362,9 +455,6 @@ def _measure(
         distance, u_distance = _edge_to_mark(scene, mark)
         if witness_mm is not None:
             lap, u95 = witness_mm - distance, COVERAGE_FACTOR_95 * math.hypot(u_distance, u_witness_mm)
-    nearest_first = sorted(
-        columns_mm, key=lambda column: -scene.edge.lower * float((column @ scene.flange.along).mean())
-    )
     return LapSighting(
         edge_px=edge_px,
         edge_mm=to_mm(scene.view, edge_px, scene.edge_z_mm).mm,
@@ -375,20 +465,31 @@ def _measure(
         u_edge_to_witness_mm=u_distance,
         lap_mm=lap,
         u95_mm=u95,
-        rows=tuple(_row_distance(scene, column) for column in nearest_first),
+        rows=rows,
         score=scene.edge.score,
+        by_hand=_names_by_hand(scene.edge.line, mark),
         notes=tuple(notes),
     )
 
 
-def _edge_to_mark(scene: _Scene, mark: CrossLine) -> tuple[float, float]:
+def _names_by_hand(edge: CrossLine | HandLine, mark: CrossLine | HandLine | None) -> tuple[str, ...]:
+    parts = (("edge", edge), ("witness", mark))
+    return tuple(name for name, line in parts if isinstance(line, HandLine))
+
+
+def _u_at_mm(line: CrossLine | HandLine, offset_mm: float) -> float:
+    """Return the standard uncertainty of a line's station at an offset."""
+    return math.hypot(line.u_station_mm, line.u_slope * (offset_mm - line.offset_mm))
+
+
+def _edge_to_mark(scene: _Scene, mark: CrossLine | HandLine) -> tuple[float, float]:
     """Return the distance along the ridge from the edge to the mark, and its standard uncertainty."""
     line, place, along = scene.edge.line, scene.place, scene.edge.lower * scene.flange.along
     apparent = [
         scene.apparent_mm(line, line.offset_mm, place.distance_mm),
         scene.apparent_mm(mark, line.offset_mm),
     ]
-    px = to_px(scene.view, apparent, scene.picture.z_mm)
+    px = to_px(scene.view, apparent, scene.z_mm)
     points = to_mm(scene.view, px, [scene.edge_z_mm, scene.mark_z_mm])
     distance = float(along @ (points.mm[1] - points.mm[0]))
     from_view = covariance_mm2(points, scene.view, np.zeros((2, 2, 2)))
@@ -399,7 +500,7 @@ def _edge_to_mark(scene: _Scene, mark: CrossLine) -> tuple[float, float]:
     variance = (
         float(gradient @ from_view @ gradient)
         + line.u_station_mm**2
-        + mark.u_station_mm**2
+        + _u_at_mm(mark, line.offset_mm) ** 2
         + _U_MARK_MM**2
         + place.u_distance_mm**2
         + (by_rise * place.u_rise_mm) ** 2
@@ -410,20 +511,29 @@ def _edge_to_mark(scene: _Scene, mark: CrossLine) -> tuple[float, float]:
     return distance, math.sqrt(variance)
 
 
-def _row_distance(scene: _Scene, column: Array) -> RowDistance:
+def _row_distances(
+    scene: _Scene, columns_mm: Sequence[Array], u_columns_mm: Sequence[float]
+) -> tuple[RowDistance, ...]:
+    """Return the distances of the rows of rivets from the edge, the nearest row first."""
+    rows = [_row_distance(scene, *row) for row in zip(columns_mm, u_columns_mm, strict=True)]
+    return tuple(sorted(rows, key=lambda row: row.mm))
+
+
+def _row_distance(scene: _Scene, column: Array, u_column_mm: float) -> RowDistance:
     """Return the mean distance of a row of rivets from the edge; both lie on the upper sheet."""
     line, along = scene.edge.line, scene.edge.lower * scene.flange.along
     middle = column.mean(axis=0)
-    edge = scene.apparent_mm(line, float(middle @ scene.flange.across), scene.place.distance_mm)
-    px = to_px(scene.view, [middle, edge], scene.picture.z_mm)
+    offset = float(middle @ scene.flange.across)
+    edge = scene.apparent_mm(line, offset, scene.place.distance_mm)
+    px = to_px(scene.view, [middle, edge], scene.z_mm)
     points = to_mm(scene.view, px, scene.edge_z_mm)
     from_view = covariance_mm2(points, scene.view, np.zeros((2, 2, 2)))
     gradient = np.concatenate([-along, along])
     variance = (
         float(gradient @ from_view @ gradient)
-        + line.u_station_mm**2
+        + _u_at_mm(line, offset) ** 2
         + scene.place.u_distance_mm**2
-        + _U_RIVET_MM**2 / len(column)
+        + u_column_mm**2
     )
     return RowDistance(float(along @ (points.mm[1] - points.mm[0])), math.sqrt(variance))
 

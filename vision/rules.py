@@ -136,12 +136,6 @@ def judge_lap_length(lap: LapSighting | NoLap, plan: Plan) -> RuleVerdict:
     return RuleVerdict("lap length", judgement)
 
 
-def second_lap(plan: Plan) -> RuleVerdict:
-    """Say of a further lap in the same photo that its length was not measured."""
-    reason = "a further lap is in the photo: shoot each lap on its own, the card beside it"
-    return RuleVerdict("lap length", not_measured(reason, lower=plan.lap_min_mm))
-
-
 def judge_lap_rows(lap: LapSighting, plan: Plan) -> list[RuleVerdict]:
     """Judge each row of lap rivets: its heads must lie whole on the upper piece and hold the lower one.
 

@@ -21,7 +21,8 @@ def inputs_hash(job: Job, kind: ResultKind) -> str:
         case "check":
             part = [asdict(setup.close_ups), dict(setup.plan)]
             targets, lens = setup.close_ups.targets, setup.close_ups.lens
-            photos = [[p.sha256, p.name] for p in photos_of(job, "close-up")]
+            # A photo without marks counts as it did before there were any.
+            photos = [[p.sha256, p.name, *([p.marks] if p.marks else [])] for p in photos_of(job, "close-up")]
         case "plan":
             part = [asdict(setup.layout), dict(setup.plan), job.units, ridge_to_lay_out(job)]
             targets, lens, photos = (), None, []

@@ -20,6 +20,7 @@ from calib.errors import FileError, PhotoError
 from calib.exif import read_metadata
 from calib.lengths import Units
 from calib.targets import check_targets, target_from_record
+from vision.marks import check_within, marks_from_record
 from vision.plan import plan_from_record
 from webui import database as tables
 from webui.canonical import record_hash
@@ -45,7 +46,7 @@ from webui.photo_names import free_name
 from webui.places import parse_place
 
 _LONGEST_JOB_NAME = 320
-_CHANGEABLE = ("kind", "place", "ends", "rectangle", "set_aside")
+_CHANGEABLE = ("kind", "place", "ends", "rectangle", "set_aside", "marks")
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,7 +410,7 @@ class Store:
         undoes : int, optional
             The entry of the change log that this takes back.
         **changes
-            New values of ``kind``, ``place``, ``ends``, ``rectangle`` or ``set_aside``.
+            New values of ``kind``, ``place``, ``ends``, ``rectangle``, ``set_aside`` or ``marks``.
 
         Returns
         -------
@@ -420,6 +421,8 @@ class Store:
         ------
         StoreError
             If there is no such job, photo, place or thing to change, or the job was changed meanwhile.
+        RecordError
+            If the marks are no marks, or lie outside the photo.
         """
         unknown = set(changes) - set(_CHANGEABLE)
         if unknown:
@@ -435,6 +438,8 @@ class Store:
                 msg = f"job {change.job.name!r} has no photo {name!r:.80}"
                 raise NotThereError(msg)
             photo = photo_from_record(found[0])
+            if changes.get("marks") is not None:
+                changes["marks"] = _checked_marks(changes["marks"], photo)
             after = replace(photo, **changes)
             if after != photo:
                 photos = tables.photos
@@ -581,6 +586,14 @@ def _facts(data: bytes) -> PhotoFacts:
         if where is None
         else Position(where.latitude_deg, where.longitude_deg, where.altitude_m, where.direction_deg),
     )
+
+
+def _checked_marks(record: Any, photo: FiledPhoto) -> dict[str, Any] | None:
+    """Return marks as they are kept; None if nothing is marked."""
+    where = f"{photo.name}: marks"
+    marks = marks_from_record(record, where)
+    check_within(marks, photo.facts.width_px, photo.facts.height_px, where)
+    return marks.record() or None
 
 
 def _check_setup(setup: Setup) -> None:

@@ -19,11 +19,13 @@ import click
 import numpy as np
 
 from calib.errors import MeasureError
-from calib.profile import LensProfile, load_profile
+from calib.profile import load_profile
 from calib.targets import load_target
-from vision.audit import FlangeAudit, audit_photos
+from vision.audit import FlangeAudit, NotAudited, audit_photos, audit_prepared
 from vision.flat_map import flat_map
+from vision.marks import Marks, marks_from_record
 from vision.plan import load_plan
+from vision.prepared import PreparedPhoto, prepare_photos
 from vision.ridge import measure_ridge
 from vision.scene import look_at_scene
 from vision.shoot import load_shoot
@@ -183,22 +185,92 @@ def _shoot_record(job: Job) -> dict[str, Any]:
 def _check(
     job: Job, folder: Path, progress: Progress | None, drawing: bool
 ) -> tuple[dict[str, Any], dict[str, Any] | None]:
-    setup = job.setup.close_ups
-    profile: LensProfile | None = None
-    if setup.lens:
-        profile = load_profile(folder / _file("lens", job.setup.lenses, setup.lens))
-    audits = audit_photos(
-        [folder / _PHOTO_FOLDER / photo.name for photo in photos_of(job, "close-up")],
-        [load_target(folder / _file("target", job.setup.targets, name)) for name in setup.targets],
-        load_plan(folder / "plan.json"),
-        profile=profile,
-        progress=progress,
-    )
+    photos = photos_of(job, "close-up")
+    marks = {_in(folder, photo): marks_of(photo.marks, photo.name) for photo in photos if photo.marks}
+    audits = audit_photos(**_close_ups(job, folder), marks=marks, progress=progress)
     record = {"photos": [audit.record() for audit in audits]}
     if not drawing:
         return record, None
     seen = [audit for audit in audits if isinstance(audit, FlangeAudit)]
     return record, {"flanges": [_flange_drawing(audit) for audit in seen]}
+
+
+def _close_ups(job: Job, folder: Path) -> dict[str, Any]:
+    """Return what close-ups are measured from: photos, targets, plan, and the lens if there is one."""
+    setup = job.setup.close_ups
+    lens = folder / _file("lens", job.setup.lenses, setup.lens) if setup.lens else None
+    return {
+        "paths": [_in(folder, photo) for photo in photos_of(job, "close-up")],
+        "targets": [load_target(folder / _file("target", job.setup.targets, name)) for name in setup.targets],
+        "plan": load_plan(folder / "plan.json"),
+        "profile": None if lens is None else load_profile(lens),
+    }
+
+
+def _in(folder: Path, photo: FiledPhoto) -> Path:
+    return folder / _PHOTO_FOLDER / photo.name
+
+
+def prepare_close_ups(
+    job: Job, photo_path: PhotoPath, progress: Progress | None = None
+) -> dict[str, PreparedPhoto | NotAudited]:
+    """Make a job's close-ups ready to be measured again and again, with other marks.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    photo_path : callable
+        Gives the file of a photo.
+    progress : callable, optional
+        Called with (steps done, steps in all).
+
+    Returns
+    -------
+    dict
+        Photo name to the photo made ready, without its picture; or to why it cannot be measured.
+
+    Raises
+    ------
+    MeasureError
+        If the job does not hold what is needed, or a file of it cannot be used.
+    """
+    if not can_make(job, "check"):
+        msg = f"job {job.name!r}: {_MISSING['check']}"
+        raise StoreError(msg)
+    with laid_out(job, photo_path) as folder:
+        names = [photo.name for photo in photos_of(job, "close-up")]
+        found = prepare_photos(**_close_ups(job, folder), progress=progress)
+        return dict(zip(names, found, strict=True))
+
+
+def audit_again(prepared: PreparedPhoto, marks: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """Return what a close-up's record is with other marks: the same as a whole check would make.
+
+    Parameters
+    ----------
+    prepared : PreparedPhoto
+        The photo, made ready by `prepare_close_ups`.
+    marks : mapping or None
+        The marks as `FiledPhoto` has them.
+
+    Returns
+    -------
+    list of dict
+        The contract's entries of the photo, one for each flange.
+
+    Raises
+    ------
+    RecordError
+        If the marks are no marks.
+    """
+    audits = audit_prepared(prepared, marks_of(marks, prepared.photo))
+    return [tidy(audit.record(), "") for audit in audits]
+
+
+def marks_of(record: Mapping[str, Any] | None, photo: str) -> Marks:
+    """Return the marks that are kept of a photo."""
+    return marks_from_record(record or {}, f"{photo}: marks")
 
 
 def _flange_drawing(audit: FlangeAudit) -> dict[str, Any]:

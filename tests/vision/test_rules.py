@@ -12,7 +12,6 @@ from vision.rules import (
     judge_lap_rows,
     judge_missing,
     judge_spacings,
-    second_lap,
 )
 
 # Common practice, no source: 12 in +- 1/2 in on centre, 6 in lap, 16 rivets a lap.
@@ -105,8 +104,3 @@ def test_lap_row_beyond_the_lap_does_not_meet():
     near, far = judge_lap_rows(_lap(152.4), PLAN)
     assert near.judgement.verdict == "meets"
     assert far.judgement.verdict == "does not meet"
-
-
-def test_second_lap_is_not_passed_over_in_silence():
-    judged = second_lap(PLAN)
-    assert (judged.rule, str(judged.judgement.verdict)) == ("lap length", "cannot tell")

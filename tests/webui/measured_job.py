@@ -10,6 +10,11 @@ from webui.work import make_all
 
 WHO = "R. Vane"
 RIDGE_PHOTOS = ("house_1.jpg", "house_2.jpg")
+# On a rivet of the run, and on the witness mark, as a person would mark them.
+LAP_MARKS = {
+    "add": [[937.0, 996.0]],
+    "witness": {"px": [[1621.4, 654.7], [1581.8, 1090.2]], "sigma_px": 1.5},
+}
 CLOSE_UPS = {"run_1.jpg": "run 1 left", "lap_1.jpg": "lap 1 left"}
 
 
@@ -25,6 +30,7 @@ def measured_job(store: Store, samples: Path, *, ridge: tuple[str, ...] = RIDGE_
         store.change_photo(job_id, photo.name, WHO, ends=picks[name])
     for name, place in CLOSE_UPS.items():
         store.add_photo(job_id, samples / name, name, WHO, place=place)
+    store.change_photo(job_id, "lap_1.jpg", WHO, marks=LAP_MARKS)
     job = store.job(job_id)
     made = make_all(job, lambda photo: store.originals.path(photo.sha256), job.changed_utc)
     for kind, result in made.items():

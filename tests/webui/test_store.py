@@ -11,11 +11,12 @@ import textwrap
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
-from calib.errors import FileError, MeasureError, PhotoError
+from calib.errors import FileError, MeasureError, PhotoError, RecordError
 from calib.targets import built_in_target, record_from_target
 from tests.webui.photos import jpeg
 from webui.change_log import check_chain
@@ -42,6 +43,33 @@ def job_of(store: Store) -> str:
 
 def assert_whole(job: Job) -> None:
     assert check_chain(job.log, job.id, job.log_entries, job.log_head) == ()
+
+
+def test_marks_are_kept_as_they_are_written(store: Store) -> None:
+    job_id = job_of(store)
+    photo, _ = store.add_photo(job_id, jpeg(), "a.jpg", WHO)
+    given = {"add": [(10, 20)], "edge": [[5, 5], [5, 60]], "witness": None, "sealant": []}
+    kept = store.change_photo(job_id, photo.name, WHO, "seen better", marks=given)
+    assert kept.marks == {"add": [[10.0, 20.0]], "edge": [[5.0, 5.0], [5.0, 60.0]]}
+    assert store.job(job_id).photos[0] == kept
+    assert store.change_photo(job_id, photo.name, WHO, marks={"add": []}).marks is None
+    assert_whole(store.job(job_id))
+
+
+@pytest.mark.parametrize(
+    ("marks", "words"),
+    [
+        ({"rivets": []}, "a.jpg: marks: unknown key 'rivets'"),
+        ({"add": [[96.0, 10.0]]}, "lies outside the photo"),
+        ({"edge": [[1, 2]]}, "a line of two ends"),
+    ],
+)
+def test_marks_that_are_none_are_refused(store: Store, marks: dict[str, Any], words: str) -> None:
+    job_id = job_of(store)
+    photo, _ = store.add_photo(job_id, jpeg(), "a.jpg", WHO)
+    with pytest.raises(RecordError, match=words):
+        store.change_photo(job_id, photo.name, WHO, marks=marks)
+    assert store.job(job_id).photos[0].marks is None
 
 
 def test_job_through_another_process_start_is_unchanged(tmp_path: Path) -> None:

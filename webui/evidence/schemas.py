@@ -1,6 +1,7 @@
 """JSON Schemas (draft 2020-12) of the files that a package holds, and checking against them."""
 
 import functools
+import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from importlib import resources
@@ -11,6 +12,10 @@ from referencing import Registry, Resource
 
 from webui.evidence.contents import SCHEMA_NAMES
 
+# Schemas of packages that were made before ours were changed, by their SHA-256. A changed one has a new $id.
+_EARLIER_SHA256: Mapping[str, tuple[str, ...]] = {
+    "job": ("99d5ff585c7623a97a2d3ac3f1faa08120e1e9f681ddfd50f2bac2e81515badc",)
+}
 # The first few say what is wrong; thousands would hide it.
 _MOST_PROBLEMS = 5
 
@@ -18,6 +23,11 @@ _MOST_PROBLEMS = 5
 def schema_bytes(name: str) -> bytes:
     """Return the file of one of our schemas."""
     return (resources.files(__package__) / "schemas" / f"{name}.schema.json").read_bytes()
+
+
+def is_our_schema(name: str, data: bytes) -> bool:
+    """Tell whether a file is one of our schemas, as it is or as it once was."""
+    return data == schema_bytes(name) or hashlib.sha256(data).hexdigest() in _EARLIER_SHA256.get(name, ())
 
 
 @functools.cache

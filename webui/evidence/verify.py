@@ -21,7 +21,7 @@ from webui.evidence.bag_check import bag_info, bag_problems, signature_problems,
 from webui.evidence.inventory import opened_package
 from webui.evidence.quiet import quiet
 from webui.evidence.redo import Progress, redo
-from webui.evidence.schemas import schema_bytes, schema_problems
+from webui.evidence.schemas import is_our_schema, schema_problems
 from webui.evidence.signing import public_hex
 from webui.evidence.verification import Verification
 from webui.job import Job, job_from_records
@@ -125,7 +125,7 @@ def _record_problems(folder: Path, files: Sequence[str]) -> tuple[str, ...]:
     for name in names.SCHEMA_NAMES:
         file = f"{names.SCHEMAS}/{name}.schema.json"
         schemas[name] = read_json(folder / file)
-        if (folder / file).read_bytes() != schema_bytes(name):
+        if not is_our_schema(name, (folder / file).read_bytes()):
             problems.append(f"{file}: differs from the schema that its identifier stands for")
     known = {*_RECORDS, *(f"{names.SCHEMAS}/{name}.schema.json" for name in names.SCHEMA_NAMES)}
     extra = [file for file in files if file.endswith(".json") and file not in known]

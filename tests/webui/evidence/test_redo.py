@@ -9,13 +9,17 @@ from typing import Any
 
 import pytest
 
-from tests.webui.measured_job import measured_job
+from tests.webui.evidence.tampering import edit_json
+from tests.webui.measured_job import LAP_MARKS, measured_job
 from tests.webui.small_job import originals
+from vision.prepared import PreparedPhoto
+from webui.evidence import contents as names
 from webui.evidence import make_package, verify_package
 from webui.evidence import redo as redoing
 from webui.evidence.comparison import Agreement, differences
 from webui.job import Job, PackagedCopy, Privacy
 from webui.store import Store
+from webui.work import audit_again, prepare_close_ups
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +61,30 @@ def test_package_is_redone_to_the_last_digit(measured: Job, store: Store, tmp_pa
     for name in ("ridge", "close-ups", "layout"):
         assert f"{name}: made again from the originals, the same to the last digit" in found.confirmed
     assert ("ridge", 2, 2) in steps
+
+
+def test_marks_by_hand_are_measured_with_and_go_along(measured: Job) -> None:
+    record = measured.results["check"].record["photos"][1]
+    assert record["marks"] == LAP_MARKS
+    assert record["lap"]["by_hand"] == ["witness"]
+    assert [rivet["px"] for rivet in record["rivets"] if rivet.get("by_hand")] == LAP_MARKS["add"]
+
+
+def test_close_up_made_ready_gives_the_result_again(measured: Job, store: Store) -> None:
+    ready = prepare_close_ups(measured, originals(store))
+    for photo, record in zip(ready, measured.results["check"].record["photos"], strict=True):
+        prepared, filed = ready[photo], measured.photo(photo)
+        assert isinstance(prepared, PreparedPhoto)
+        assert filed is not None
+        assert audit_again(prepared, filed.marks) == [record]
+
+
+def test_other_marks_than_those_measured_with_are_named(measured: Job, store: Store, tmp_path: Path) -> None:
+    make_package(measured, originals(store), tmp_path / "e")
+    move = LAP_MARKS | {"add": [[937.0, 990.0]]}
+    edit_json(tmp_path / "e", names.JOB, lambda job: job["photos"][-1].update(marks=move))
+    found = verify_package(tmp_path / "e")
+    assert "close-ups: was made from other photos, picks or set-up" in found.problems
 
 
 def test_stripped_package_is_redone_alike(measured: Job, store: Store, tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from webui.evidence import Verification, make_zip, verify_package
 from webui.evidence import contents as names
 from webui.evidence.inventory import opened_package
 from webui.evidence.verify import check_records
+from webui.inputs import is_current
 
 TRIALS = 60
 
@@ -29,6 +30,25 @@ def check(folder: Path, **options: Any) -> tuple[str, ...]:
 def test_untouched_package_has_no_problem(package: Path, key: Ed25519PrivateKey) -> None:
     assert check(package) == ()
     assert check(package, key=key.public_key()) == ()
+
+
+def test_package_from_before_marks_by_hand_has_no_problem(copied: Callable[[], Path]) -> None:
+    folder = copied()
+
+    def as_it_was(job: Any) -> None:
+        job["format"] = "ridgewitness job 1"
+        for photo in job["photos"]:
+            del photo["marks"]
+
+    # The schema as the first packages carried it.
+    shutil.copy(Path(__file__).with_name("job-1.schema.json"), folder / names.SCHEMAS / "job.schema.json")
+    edit_json(folder, names.JOB, as_it_was)
+    assert check(folder) == ()
+    with opened_package(folder) as (opened, files):
+        job = check_records(opened, files)[1]
+    assert job is not None
+    # Its result follows from what it holds: no mark is as good as none of the key.
+    assert is_current(job, "check")
 
 
 def test_every_kind_of_file_is_named_when_a_bit_flips(copied: Callable[[], Path]) -> None:
