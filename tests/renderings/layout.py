@@ -66,8 +66,8 @@ class Item:
 class Scene:
     """One close-up.
 
-    ``card_at`` is the card's middle (u, v), ``card_turn_rad`` its turn on the flange; ``lap_u`` the end of the
-    upper sheet, which reaches to it from below zero, or None; ``rotation`` and ``translation_mm`` are the
+    ``card_at`` is the card's middle (u, v), ``card_turn_rad`` its turn on the flange; ``lap_u`` the end of
+    the upper sheet, which reaches to it from below zero, or None; ``rotation`` and ``translation_mm`` are the
     camera's in the target frame; ``distortion`` k1, k2, p1, p2.
     """
 

@@ -37,7 +37,9 @@ def develop(rng: Generator, radiance: Floats) -> Picture:
 def expose(rng: Generator, radiance: Floats) -> Picture:
     """Return the picture before its JPEG."""
     middle = float(np.median(radiance)) + 1e-6
-    light = radiance * np.float32(np.exp(rng.uniform(np.log(0.03), np.log(0.75))) / middle)
+    # Now and then so long that the sheet itself, or all that is bright on it, is burnt out.
+    longest = 1.3 if rng.random() < 0.2 else 0.75
+    light = radiance * np.float32(np.exp(rng.uniform(np.log(0.03), np.log(longest))) / middle)
     light = _lens(rng, np.minimum(light, 40.0))
     full_well = np.exp(rng.uniform(np.log(1.5e3), np.log(3e4)))
     sigma = np.sqrt(np.maximum(light, 0.0) / full_well + rng.uniform(5e-4, 3e-3) ** 2)

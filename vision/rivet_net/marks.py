@@ -43,6 +43,8 @@ def random_finish(rng: Generator, *, bare: bool) -> Finish:
     """Return a paint, or a bare metal."""
     if bare:
         grey = rng.uniform(0.45, 0.9) * rng.uniform(0.95, 1.05, 3)
+        if rng.random() < 0.15:  # copper, brass, gold-coloured zinc plate
+            grey *= (rng.uniform(0.25, 0.7), rng.uniform(0.5, 0.9), 1.0)
         diffuse = rng.uniform(0.03, 0.25) * np.ones(3)
         return Finish(single(diffuse), single(np.clip(grey, 0.0, 0.95)), float(rng.uniform(0.04, 0.5)))
     level = np.exp(rng.uniform(np.log(0.02), np.log(0.85)))
@@ -59,11 +61,27 @@ def _add_grain(rng: Generator, sheet: Sheet) -> None:
         sheet.albedo *= np.exp(grain)[:, :, None]
         sheet.mirror *= np.exp(0.5 * grain - 0.02)[:, :, None]
         np.clip(sheet.mirror, 0.0, 0.97, out=sheet.mirror)
+    if rng.random() < 0.12:
+        _add_spangle(rng, sheet)
     if rng.random() < 0.5:
         sheet.roughness *= np.exp(noise(rng, n, 20.0, 20.0) * rng.uniform(0.0, 0.3))
     # Oil canning and rolling waves: slopes of up to a degree or so.
     wave_mm = 40.0 * sheet.cell_mm * rng.uniform(0.0, 0.01)
     sheet.height_mm += noise(rng, n, 40.0, 80.0) * np.float32(wave_mm)
+
+
+def _add_spangle(rng: Generator, sheet: Sheet) -> None:
+    """Let the sheet be of crystals, each with its own lustre, as hot-dip galvanizing leaves it."""
+    n = sheet.height_mm.shape[0]
+    side = max(3, round(n / (CELLS_PER_HEAD * np.exp(rng.uniform(np.log(0.2), np.log(1.5))))))
+    crystals = rng.normal(0.0, rng.uniform(0.05, 0.3), (side, side)).astype(np.float32)
+    axis = np.linspace(0.0, side - 1.0, n, dtype=np.float32)
+    x = axis[None, :] + np.float32(0.5) * noise(rng, n, n / side, n / side)
+    y = axis[:, None] + np.float32(0.5) * noise(rng, n, n / side, n / side)
+    level = cv2.remap(crystals, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_REFLECT_101)
+    sheet.albedo *= np.exp(level)[:, :, None]
+    sheet.mirror *= np.exp(level)[:, :, None]
+    np.clip(sheet.mirror, 0.0, 0.97, out=sheet.mirror)
 
 
 def noise(rng: Generator, n: int, wave_x: float, wave_y: float) -> Floats:
@@ -119,13 +137,15 @@ def _add_mandrel(
     radius = np.hypot(x, y)
     hole = head_mm * rng.uniform(0.10, 0.21)
     depth = rise_mm * rng.uniform(0.1, 0.9)
+    # Broken off deep in the head, level with it, or now and then proud of it.
+    proud = head_mm * rng.uniform(0.0, 0.15) if rng.random() < 0.25 else 0.0
     inside = _soft(hole - radius, sheet.cell_mm)
     sheet.height_mm -= inside * np.float32(depth)
     steel = random_finish(rng, bare=rng.random() < 0.7)
     dark = np.float32(rng.uniform(0.15, 1.0))
     sheet.paint(inside, steel.albedo * dark, steel.mirror * dark, 0.3)
     stub = hole * rng.uniform(0.4, 0.95)
-    top = depth * rng.uniform(0.1, 1.2)
+    top = depth * rng.uniform(0.1, 1.0) if proud == 0.0 else depth + proud
     rough = 1.0 + 0.15 * noise(rng, sheet.height_mm.shape[0], 5.0, 5.0)
     sheet.height_mm += _soft(stub - radius, sheet.cell_mm) * np.float32(top) * rough
 
@@ -172,6 +192,31 @@ def add_screw(rng: Generator, sheet: Sheet, finish: Finish, x_mm: float, y_mm: f
     sheet.placed.append(Placed(Mark.OTHER, x_mm, y_mm, 0.0))
 
 
+def add_pan_screw(
+    rng: Generator, sheet: Sheet, finish: Finish, x_mm: float, y_mm: float, head_mm: float
+) -> None:
+    """Drive a screw with a round head: a cross, a square or a slot where a rivet has its mandrel."""
+    own = random_finish(rng, bare=True) if rng.random() < 0.5 else _like(rng, finish)
+    x, y = sheet.cells(x_mm, y_mm)
+    half = head_mm * rng.uniform(0.38, 0.65)
+    radius = np.hypot(x, y)
+    dome = half * rng.uniform(0.35, 0.7) * _dome(radius / half, rng.uniform(1.8, 3.6))
+    sheet.height_mm += np.where(radius < half, dome, 0.0).astype(np.float32)
+    sheet.paint(_soft(half - radius, sheet.cell_mm), own.albedo, own.mirror, own.roughness)
+    turn = rng.uniform(0.0, np.pi)
+    along, across = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
+    reach, wide = half * rng.uniform(0.4, 0.7), half * rng.uniform(0.08, 0.16)
+    slot = np.minimum(reach - np.abs(along), wide - np.abs(across))
+    cross = np.minimum(reach - np.abs(across), wide - np.abs(along))
+    square = 0.5 * reach - np.maximum(np.abs(along), np.abs(across))
+    recess = (slot, np.maximum(slot, cross), np.maximum(slot, cross), square)[rng.integers(4)]
+    inside = _soft(recess, sheet.cell_mm)
+    sheet.height_mm -= inside * np.float32(half * rng.uniform(0.1, 0.5))
+    dark = np.float32(rng.uniform(0.05, 0.6))
+    sheet.paint(inside, own.albedo * dark, own.mirror * dark, 0.4)
+    sheet.placed.append(Placed(Mark.OTHER, x_mm, y_mm, 0.0))
+
+
 def add_hole(rng: Generator, sheet: Sheet, _finish: Finish, x_mm: float, y_mm: float, head_mm: float) -> None:
     """Drill a hole that no rivet fills: dark, at times with a burr."""
     x, y = sheet.cells(x_mm, y_mm)
@@ -193,34 +238,56 @@ def add_hole(rng: Generator, sheet: Sheet, _finish: Finish, x_mm: float, y_mm: f
 
 
 def add_drop(rng: Generator, sheet: Sheet, _finish: Finish, x_mm: float, y_mm: float, head_mm: float) -> None:
-    """Let a drop of water stand on the sheet."""
-    half = head_mm * rng.uniform(0.15, 0.6)
-    inside = _blot(rng, sheet, x_mm, y_mm, half, rng.uniform(0.0, 0.25))
+    """Let a drop of water stand on the sheet: it mirrors the sky and gathers the light on its far side."""
+    half = head_mm * np.exp(rng.uniform(np.log(0.15), np.log(0.9)))
+    rag = rng.uniform(0.0, 0.05) if rng.random() < 0.5 else rng.uniform(0.0, 0.25)
+    inside = _blot(rng, sheet, x_mm, y_mm, half, rag, stretch_max=rng.uniform(0.0, 0.35))
     cover = _soft(inside, sheet.cell_mm)
-    rise = half * rng.uniform(0.3, 0.7)
+    rise = half * rng.uniform(0.3, 0.8)
     share = np.clip(1.0 - inside / half, 0.0, 1.0)
     sheet.height_mm += (rise * _dome(share, 2.0) * (inside > 0.0)).astype(np.float32)
-    # Wet paint is darker; the lens of the drop gathers the light on one side.
-    sheet.paint(cover, sheet.albedo * np.float32(rng.uniform(0.6, 1.0)), 0.02, 0.01)
-    away = rng.uniform(0.0, 2.0 * np.pi)
-    x, y = sheet.cells(x_mm + 0.4 * half * np.cos(away), y_mm + 0.4 * half * np.sin(away))
-    gather = np.exp(-(x**2 + y**2) / (0.4 * half) ** 2) * rng.uniform(0.0, 1.5)
-    sheet.albedo *= 1.0 + (cover * gather)[:, :, None].astype(np.float32)
+    # Wet paint is darker.
+    sheet.paint(cover, sheet.albedo * np.float32(rng.uniform(0.5, 1.0)), 0.02, 0.01)
+    _gather(rng, sheet, x_mm, y_mm, half, inside, cover)
     sheet.placed.append(Placed(Mark.OTHER, x_mm, y_mm, 0.0))
 
 
-def add_sealant(
-    rng: Generator, sheet: Sheet, _finish: Finish, x_mm: float, y_mm: float, head_mm: float
+def _gather(
+    rng: Generator, sheet: Sheet, x_mm: float, y_mm: float, half: float, inside: Floats, cover: Floats
 ) -> None:
-    """Smear a blob of sealant: white, grey or the sheet's own colour, smooth, of no particular outline."""
-    half = head_mm * rng.uniform(0.25, 1.6)
-    inside = _blot(rng, sheet, x_mm, y_mm, half, rng.uniform(0.12, 0.4))
-    rise = head_mm * rng.uniform(0.05, 0.3)
-    sheet.height_mm += (rise * _dome(np.clip(1.0 - inside / (0.7 * half), 0.0, 1.0), 2.0)).astype(
-        np.float32
-    ) * (inside > 0.0)
-    grey = single(rng.uniform(0.02, 0.85) * rng.uniform(0.9, 1.1, 3))
-    sheet.paint(_soft(inside, sheet.cell_mm), grey, 0.04, rng.uniform(0.03, 0.4))
+    """Brighten the sheet under a drop where its lens throws the light: a spot, or a crescent at the rim."""
+    away = rng.uniform(0.0, 2.0 * np.pi)
+    if rng.random() < 0.5:
+        x, y = sheet.cells(x_mm + 0.4 * half * np.cos(away), y_mm + 0.4 * half * np.sin(away))
+        gather = np.exp(-(x**2 + y**2) / (0.4 * half) ** 2) * rng.uniform(0.0, 1.5)
+    else:
+        x, y = sheet.cells(x_mm, y_mm)
+        towards = (x * np.cos(away) + y * np.sin(away)) / np.maximum(np.hypot(x, y), 1e-3)
+        rim = np.exp(-((inside / half / rng.uniform(0.15, 0.5)) ** 2))
+        bright = np.clip(towards, 0.0, 1.0) ** rng.uniform(0.5, 2.0) * rng.uniform(0.5, 6.0)
+        dark = np.clip(-towards, 0.0, 1.0) * rng.uniform(0.0, 0.5)
+        gather = rim * (bright - dark)
+    sheet.albedo *= 1.0 + (cover * gather)[:, :, None].astype(np.float32)
+    np.clip(sheet.albedo, 0.0, 3.0, out=sheet.albedo)
+
+
+def add_sealant(
+    rng: Generator, sheet: Sheet, finish: Finish, x_mm: float, y_mm: float, head_mm: float
+) -> None:
+    """Smear a blob of sealant, or set a round dab: white, grey, clear or the sheet's own colour, smooth."""
+    is_dab = rng.random() < 0.55
+    half = head_mm * (rng.uniform(0.25, 0.8) if is_dab else rng.uniform(0.25, 1.6))
+    rag = rng.uniform(0.0, 0.1) if is_dab else rng.uniform(0.12, 0.4)
+    inside = _blot(rng, sheet, x_mm, y_mm, half, rag, stretch_max=0.12 if is_dab else 0.35)
+    rise = half * rng.uniform(0.15, 0.8) if is_dab else head_mm * rng.uniform(0.05, 0.3)
+    full = half if is_dab else 0.7 * half
+    profile = _dome(np.clip(1.0 - inside / full, 0.0, 1.0), rng.uniform(1.6, 3.0))
+    sheet.height_mm += (rise * profile * (inside > 0.0)).astype(np.float32)
+    if rng.random() < 0.2:
+        grey = single(finish.albedo * rng.uniform(0.7, 1.4))
+    else:
+        grey = single(rng.uniform(0.02, 0.85) * rng.uniform(0.9, 1.1, 3))
+    sheet.paint(_soft(inside, sheet.cell_mm), grey, 0.04, rng.uniform(0.02, 0.4))
     sheet.placed.append(Placed(Mark.OTHER, x_mm, y_mm, 0.0))
 
 
@@ -344,23 +411,33 @@ Draw = Callable[[Generator, Sheet, Finish, float, float, float], None]
 
 # What may stand in a scene besides rivets, with its share; the likeliest mistakes come most often.
 OTHERS: tuple[tuple[Draw, float], ...] = (
-    (add_hole, 0.10),
-    (add_screw, 0.10),
+    (add_hole, 0.08),
+    (add_screw, 0.09),
+    (add_pan_screw, 0.06),
     (add_other_head, 0.07),
-    (add_drop, 0.16),
-    (add_sealant, 0.12),
-    (add_dirt, 0.18),
-    (add_dent, 0.10),
-    (add_line, 0.12),
-    (add_swarf, 0.08),
-    (add_leaf, 0.04),
+    (add_drop, 0.20),
+    (add_sealant, 0.20),
+    (add_dirt, 0.14),
+    (add_dent, 0.09),
+    (add_line, 0.08),
+    (add_swarf, 0.06),
+    (add_leaf, 0.03),
 )
 
 
-def _blot(rng: Generator, sheet: Sheet, x_mm: float, y_mm: float, half_mm: float, rag: float) -> Floats:
+def _blot(
+    rng: Generator,
+    sheet: Sheet,
+    x_mm: float,
+    y_mm: float,
+    half_mm: float,
+    rag: float,
+    *,
+    stretch_max: float = 0.35,
+) -> Floats:
     """Return the depth inside an irregular round outline, mm; negative outside."""
     x, y = sheet.cells(x_mm, y_mm)
-    turn, stretch = rng.uniform(0.0, np.pi), np.exp(rng.uniform(0.0, 0.35))
+    turn, stretch = rng.uniform(0.0, np.pi), np.exp(rng.uniform(0.0, stretch_max))
     along, across = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
     angle = np.arctan2(across, along)
     outline = np.ones_like(angle)

@@ -16,7 +16,7 @@ Floats = NDArray[np.floating[Any]]
 Generator = np.random.Generator
 
 # Cells of the height field across one rivet head, and samples across one pixel of the photo.
-CELLS_PER_HEAD = 48
+CELLS_PER_HEAD = 40
 SUPERSAMPLING = 3
 # Extent of a scene in head diameters.
 EXTENT_HEADS = 5.0

@@ -9,6 +9,7 @@ import argparse
 import itertools
 import math
 import time
+from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -124,9 +125,15 @@ def make_examples(seed: int, number: int) -> Examples:
     sheet, sight, head_px = make_scene(rng)
     light = random_light(rng, sight)
     side = math.ceil(0.8 * EXTENT_HEADS * head_px)
-    image = develop(rng, render(sheet, light, sight, (side, side)))
+    radiance = render(sheet, light, sight, (side, side))
     view = view_of(sight, (side, side), head_px)
-    image, view = _cropped(rng, image, view)
+    # The drawing costs most: two phones photograph each scene.
+    shots = [_shoot(rng, sheet, *_cropped(rng, develop(rng, radiance), view)) for _ in range(2)]
+    return _joined(shots)
+
+
+def _shoot(rng: Generator, sheet: Sheet, image: NDArray[np.uint8], view: View) -> Examples:
+    """Return the patches of one photo of a scene."""
     half = 0.36 * EXTENT_HEADS * HEAD_MM
     region = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
     proposed = propose_marks(image, view, 0.0, HEAD_MM, region)[:6]
@@ -187,7 +194,19 @@ def _seen_at(view: View, placed: Placed) -> Array:
 def gather(seed: int, scenes: int, workers: int) -> Examples:
     """Return the patches of many scenes."""
     with ProcessPoolExecutor(workers) as pool:
-        parts = list(pool.map(make_examples, [seed] * scenes, range(scenes), chunksize=50))
+        return _joined(list(pool.map(make_examples, [seed] * scenes, range(scenes), chunksize=50)))
+
+
+def recall(file: Path, seed: int, scenes: int, workers: int) -> Examples:
+    """Return the patches stored in a file; draw and store them first if there is none."""
+    if not file.exists():
+        examples = gather(seed, scenes, workers)
+        np.savez(file, **{name: getattr(examples, name) for name in Examples.__dataclass_fields__})
+    with np.load(file) as stored:
+        return Examples(*(stored[name] for name in Examples.__dataclass_fields__))
+
+
+def _joined(parts: Sequence[Examples]) -> Examples:
     return Examples(
         *(np.concatenate([getattr(part, name) for part in parts]) for name in Examples.__dataclass_fields__)
     )
@@ -263,7 +282,7 @@ def train(examples: Examples, epochs: int, seed: int, device: str, start: Path |
         resume(network, start)
         for _, norm in network.pairs():
             norm.eval()
-    network = network.to(device)
+    network = network.to(device, memory_format=torch.channels_last)
     pictures = torch.from_numpy(examples.pictures).to(device)
     sin_tilt, head_px, mark, offset = (
         torch.from_numpy(array).to(device)
@@ -290,7 +309,7 @@ def train(examples: Examples, epochs: int, seed: int, device: str, start: Path |
         nn.utils.clip_grad_norm_(network.parameters(), 2.0)
         optimizer.step()
         schedule.step()
-        if step % 1000 == 0:
+        if step % 500 == 0:
             spent_s = time.perf_counter() - started
             print(f"step {step}/{steps} loss {loss.item():.4f} {spent_s:.0f} s", flush=True)  # noqa: T201
     network.eval()
@@ -355,10 +374,12 @@ def main() -> None:
     parser.add_argument("--start", type=Path, help="weights to go on from")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=16)
+    parser.add_argument("--patches", type=Path, help="where the drawn patches are kept for a next run")
     arguments = parser.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.perf_counter()
-    examples = gather(arguments.seed, arguments.scenes, arguments.workers)
+    draw = (arguments.seed, arguments.scenes, arguments.workers)
+    examples = recall(arguments.patches, *draw) if arguments.patches else gather(*draw)
     print(f"{len(examples.mark)} patches in {time.perf_counter() - started:.0f} s")  # noqa: T201
     network = train(examples, arguments.epochs, arguments.seed, device, arguments.start)
     np.savez_compressed(arguments.out, **folded(network))  # type: ignore[arg-type]
