@@ -13,16 +13,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from calib.camera import Camera
-from calib.container import Container, read_container, sniff_format
+from calib.container import Container
 from calib.errors import FileError, PhotoError
 from calib.exif import PhotoMetadata, read_metadata
+from calib.intake import LARGEST_FILE_BYTES, check_photo
 from calib.lens import LensKey, lens_key, match_size, prior_camera
-from calib.truncation import is_truncated
 from vision.decode import Image, decode_picture
-
-# Enough for any camera of the trade; more would not fit an ordinary computer's memory (no source).
-_LARGEST_PICTURE_PX = 200_000_000
-_LARGEST_FILE_BYTES = 2**30
 
 # What makes a stored picture upright, by EXIF orientation (CIPA DC-008, 4.6.4): whether to mirror it left to
 # right first, and how many clockwise quarter turns then.
@@ -105,9 +101,7 @@ def load_photo(path: Path) -> Photo:
     """
     data = _read(path)
     try:
-        _check_length(data)
-        container = read_container(data)
-        _check_picture(container)
+        container = check_photo(data)
         image, notes = decode_picture(data, container)
     except PhotoError as error:
         msg = f"{path}: {error}"
@@ -139,9 +133,7 @@ def lens_key_of_file(data: bytes) -> LensKey | None:
     PhotoError
         If the file is one that `load_photo` refuses before decoding it.
     """
-    _check_length(data)
-    container = read_container(data)
-    _check_picture(container)
+    container = check_photo(data)
     metadata = read_metadata(data)
     width, height = container.width, container.height
     if container.format == "HEIF" and _heif_turns(metadata.orientation, width, height) % 2:
@@ -241,27 +233,8 @@ def _check_file(path: Path) -> None:
     if not path.is_file():
         msg = f"{path}: is not a file; name the photos one by one"
         raise FileError(msg)
-    if size > _LARGEST_FILE_BYTES:
+    if size > LARGEST_FILE_BYTES:
         msg = f"{path}: {size / 2**20:.0f} MiB are too many for a photo; at most 1024 MiB are read"
-        raise PhotoError(msg)
-
-
-def _check_length(data: bytes) -> None:
-    if is_truncated(data, sniff_format(data)):
-        msg = f"the file is cut off before the picture's end ({len(data)} bytes); copy the photo again"
-        raise PhotoError(msg)
-
-
-def _check_picture(container: Container) -> None:
-    width, height = container.width, container.height
-    if width * height > _LARGEST_PICTURE_PX:
-        msg = (
-            f"{width} x {height} px are {width * height / 1e6:.0f} megapixels; at most "
-            f"{_LARGEST_PICTURE_PX // 1_000_000} are opened"
-        )
-        raise PhotoError(msg)
-    if container.is_multi_frame:
-        msg = "the file holds several frames or pages; save the one that is the photo as a file of its own"
         raise PhotoError(msg)
 
 

@@ -15,9 +15,9 @@ from typing import Any, BinaryIO, Self
 import sqlalchemy as sa
 from sqlalchemy.exc import DatabaseError
 
-from calib.container import read_container
 from calib.errors import FileError, PhotoError
 from calib.exif import read_metadata
+from calib.intake import check_photo
 from calib.lengths import Units
 from calib.targets import check_targets, target_from_record
 from vision.marks import check_within, marks_from_record
@@ -350,7 +350,7 @@ class Store:
         StoreError
             If there is no such job or place.
         PhotoError
-            If it is not a photo.
+            If it is not a photo, or one that nobody could open: cut off, over 200 megapixels, several pages.
         FileError
             If it cannot be read or kept.
         """
@@ -571,7 +571,7 @@ def _entry(row: sa.Row[Any]) -> Entry:
 
 
 def _facts(data: bytes) -> PhotoFacts:
-    container = read_container(data)
+    container = check_photo(data)
     seen = read_metadata(data)
     where = seen.position
     return PhotoFacts(
