@@ -27,6 +27,7 @@ from vision.other_lens import solve_with_lenses
 from vision.picks import ENDS
 from vision.plane import to_mm
 from vision.pose import rms_px, sensor_px, view_of
+from vision.scene import Scene, scene_of
 from vision.shoot import Shoot
 from vision.survey import Shot
 from vision.tie import Tied
@@ -54,6 +55,8 @@ class RidgeMeasurement:
         The lens of the first photo used, sensor frame.
     notes, advice : tuple of str
         What a person should know, and what would shrink the uncertainty most.
+    scene : Scene or None
+        Where everything stands, for pictures.
     """
 
     length_mm: float
@@ -64,6 +67,7 @@ class RidgeMeasurement:
     camera: Camera
     notes: tuple[str, ...]
     advice: tuple[str, ...]
+    scene: Scene | None = None
 
     def record(self) -> dict[str, Any]:
         """Return the contract's output of `measure --json`."""
@@ -301,6 +305,7 @@ def _measurement(
         solution.network.camera_of(0),
         (*bound.notes, *notes, *name_tape_faults(solution)),
         advise(solution, vertical(bound.tied)),
+        scene_of(solution, bound.tied),
     )
 
 

@@ -1,119 +1,150 @@
-"""Where cameras, targets and ridge ends stand to each other: for pictures only, no length is taken from it.
+"""Where cameras, targets and ridge ends stand to each other, and how surely: what a picture of a shoot shows.
 
-Frame: the world of the tied photos, mm; see vision/tie.py.
+Frame: the world of the adjusted network, mm; see vision/network.py. No length is taken from it.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.camera import Array
-from calib.errors import GeometryError
-from vision.adjust import adjust
-from vision.look import ReadyPhoto, look_at
-from vision.network import Network, PointSighting
-from vision.picks import ENDS, triangulate, without_outliers
-from vision.plane import to_mm
-from vision.pose import sensor_px, view_of
-from vision.shoot import Shoot
-from vision.tie import Tied, tie_photos
+from vision.adjust import Solution
+from vision.facing import vertical
+from vision.network import Network, corners_world_mm
+from vision.picks import ENDS
+from vision.tie import Tied
+
+# The covariance of both ends' distance from each other stands beside those of the ends under this name.
+BETWEEN = "ab"
 
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """Points in one frame, mm.
+    """Points and directions in one frame, mm.
 
     Attributes
     ----------
     cameras : Mapping
         Photo name to where its camera stood, shape (3,).
+    looks : Mapping
+        Photo name to the unit vectors towards the corners of its picture, shape (4, 3), in order round it.
     targets : Mapping
         Target name to its tags' outer corners in their order, shape (N, 3).
     ends : Mapping
         "a" and "b" to the ridge ends, shape (3,).
+    picked : Mapping
+        Photo name to the ends ("a", "b" or both) that it was measured with.
+    tapes : sequence of ndarray of shape (2, 3)
+        Taped distances, from tag centre to tag centre.
+    cov_mm2 : Mapping
+        "a" and "b" to the covariance of the end's place in the frame, "ab" to that of B as seen from A, shape
+        (3, 3).
+    up : ndarray of shape (3,)
+        Unit vector that points up, as far as the cameras were held level.
+    is_level : bool
+        Whether the photos fix it; else it is only what is up in them.
     """
 
     cameras: Mapping[str, Array]
+    looks: Mapping[str, Array]
     targets: Mapping[str, Array]
     ends: Mapping[str, Array]
+    picked: Mapping[str, tuple[str, ...]]
+    tapes: tuple[Array, ...]
+    cov_mm2: Mapping[str, Array]
+    up: Array
+    is_level: bool
 
     def record(self) -> dict[str, Any]:
-        """Return the scene as a JSON object, to the millimetre."""
+        """Return the scene as a JSON object, points to the millimetre."""
         return {
-            part: {name: np.round(points).tolist() for name, points in getattr(self, part).items()}
-            for part in ("cameras", "targets", "ends")
+            "cameras": _rounded(self.cameras, 0),
+            "looks": _rounded(self.looks, 4),
+            "targets": _rounded(self.targets, 0),
+            "ends": _rounded(self.ends, 0),
+            "picked": {name: list(ends) for name, ends in self.picked.items()},
+            "tapes": [np.round(ends).tolist() for ends in self.tapes],
+            "cov_mm2": _rounded(self.cov_mm2, 3),
+            "up": np.round(self.up, 4).tolist(),
+            "is_level": self.is_level,
         }
 
 
-def look_at_scene(shoot: Shoot) -> Scene | None:
-    """Return the scene of a shoot, None where its photos do not give one.
+def _rounded(arrays: Mapping[str, Array], decimals: int) -> dict[str, Any]:
+    return {name: np.round(array, decimals).tolist() for name, array in arrays.items()}
+
+
+def scene_of(solution: Solution, tied: Tied) -> Scene:
+    """Return the scene of a ridge that was measured.
 
     Parameters
     ----------
-    shoot : Shoot
-        Photos with picks, targets, tapes and lens.
+    solution : Solution
+        The adjusted network; its first two points are the ridge ends A and B.
+    tied : Tied
+        How its photos stand upright.
 
     Returns
     -------
-    Scene or None
-        Poses from targets and tapes, ridge ends from the picks that agree.
+    Scene
+        All of it from the one adjustment that the length comes from.
     """
-    looks = [look_at(photo, shoot) for photo in shoot.photos]
-    ready = [look for look in looks if isinstance(look, ReadyPhoto)]
-    if not ready:
-        return None
-    tied = tie_photos([item.start for item in ready], shoot.tapes)
-    used = [item for item in ready if item.photo.name in tied.stations]
-    try:
-        network = adjust(tied.network).network
-        ends = _ends(shoot, used, tied, network)
-    except GeometryError:
-        return None
-    cameras = {station.name: -station.rotation.T @ station.translation_mm for station in network.stations}
-    return Scene(cameras, _targets(network), ends)
+    network = solution.network
+    names = [station.name for station in network.stations]
+    up = vertical(tied)
+    return Scene(
+        {s.name: -s.rotation.T @ s.translation_mm for s in network.stations},
+        {name: _looks(network, i) for i, name in enumerate(names)},
+        _targets(network),
+        {end: network.points_mm[i].copy() for i, end in enumerate(ENDS)},
+        {name: _picked(network, i) for i, name in enumerate(names)},
+        tuple(_taped(network, tape.pattern_from, tape.pattern_to) for tape in network.tapes),
+        _covariances(solution),
+        _middle_up(tied) if up is None else up,
+        up is not None,
+    )
+
+
+def _looks(network: Network, station: int) -> Array:
+    """Return where the corners of a picture look; what its lens bends them by would not be seen."""
+    camera = network.camera_of(station)
+    corners_px = np.array([[0, 0], [1, 0], [1, 1], [0, 1]]) * (camera.width - 1, camera.height - 1)
+    slopes = (corners_px - (camera.cx, camera.cy)) / (camera.fx, camera.fy)
+    rays = np.column_stack([slopes, np.ones(4)]) @ network.stations[station].rotation
+    looks: Array = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    return looks
 
 
 def _targets(network: Network) -> dict[str, Array]:
-    targets: dict[str, list[Array]] = {}
-    for pattern in network.patterns:
-        stand = network.placements[pattern.placement]
-        flat = np.column_stack([pattern.corners_mm, np.zeros(len(pattern.corners_mm))])
-        targets.setdefault(stand.name, []).append(flat @ stand.rotation.T + stand.translation_mm)
-    return {name: np.concatenate(corners) for name, corners in targets.items()}
+    corners: dict[str, list[Array]] = {}
+    for i, pattern in enumerate(network.patterns):
+        name = network.placements[pattern.placement].name
+        corners.setdefault(name, []).append(corners_world_mm(network, i))
+    return {name: np.concatenate(parts) for name, parts in corners.items()}
 
 
-def _ends(shoot: Shoot, used: Sequence[ReadyPhoto], tied: Tied, network: Network) -> dict[str, Array]:
-    sightings = [
-        PointSighting(tied.stations[item.photo.name], i, _pick_px(item, end), shoot.pick_sigma_px)
-        for item in used
-        for i, end in enumerate(ENDS)
-        if end in item.photo.ends
-    ]
-    kept, _ = without_outliers(network, sightings)
-    seen = [[s for s in kept if s.point == i] for i in range(len(ENDS))]
-    if all(len(each) >= 2 for each in seen):
-        return {end: triangulate(network, each) for end, each in zip(ENDS, seen, strict=True)}
-    whole = next((item for item in used if len(item.photo.ends) == len(ENDS)), None)
-    return {} if whole is None else _ends_on_plane(shoot, whole, tied)
+def _picked(network: Network, station: int) -> tuple[str, ...]:
+    seen = {s.point for s in network.point_sightings if s.station == station and not s.is_tie}
+    return tuple(end for i, end in enumerate(ENDS) if i in seen)
 
 
-def _pick_px(item: ReadyPhoto, end: str) -> Array:
-    photo = item.start.photo
-    px: Array = sensor_px(np.array([item.photo.ends[end]]), photo.lens, photo.quarter_turns)[0]
-    return px
+def _taped(network: Network, first: int, second: int) -> Array:
+    return np.stack([corners_world_mm(network, i).mean(axis=0) for i in (first, second)])
 
 
-def _ends_on_plane(shoot: Shoot, item: ReadyPhoto, tied: Tied) -> dict[str, Array]:
-    """Return the ends on the plane at the set-back behind the first target that the photo shows."""
-    solution = adjust(tied.network)
-    placements = solution.network.placements
-    shown = {placement.name for placement in item.start.solution.network.placements}
-    placement = next(i for i, stand in enumerate(placements) if stand.name in shown)
-    turns = item.start.photo.quarter_turns
-    view = view_of(solution, tied.stations[item.photo.name], placement, turns)
-    flat = to_mm(view, np.array([item.photo.ends[end] for end in ENDS]), shoot.setback_mm).mm
-    stand = placements[placement]
-    points = np.column_stack([flat, np.full(len(ENDS), shoot.setback_mm)])
-    return dict(zip(ENDS, points @ stand.rotation.T + stand.translation_mm, strict=True))
+def _covariances(solution: Solution) -> dict[str, Array]:
+    columns: NDArray[np.intp] = solution.layout.point_columns(range(len(ENDS))).ravel()
+    cov = solution.covariance(np.eye(solution.layout.size)[columns])
+    between = np.hstack([-np.eye(3), np.eye(3)])
+    return {"a": cov[:3, :3], "b": cov[3:, 3:], BETWEEN: between @ cov @ between.T}
+
+
+def _middle_up(tied: Tied) -> Array:
+    """Return the middle of what is up in the photos."""
+    count = len(tied.network.stations)
+    middle = -np.sum([tied.upright_rotation(i)[1] for i in range(count)], axis=0)
+    up: Array = middle / np.linalg.norm(middle)
+    return up

@@ -26,8 +26,7 @@ from vision.flat_map import flat_map
 from vision.marks import Marks, marks_from_record
 from vision.plan import load_plan
 from vision.prepared import PreparedPhoto, prepare_photos
-from vision.ridge import measure_ridge
-from vision.scene import look_at_scene
+from vision.ridge import RidgeMeasurement, measure_ridge
 from vision.shoot import load_shoot
 from webui.errors import StoreError
 from webui.inputs import can_make, inputs_hash, photos_of, ridge_to_lay_out
@@ -156,10 +155,9 @@ def make_all(
 def _measure(
     job: Job, folder: Path, progress: Progress | None, drawing: bool
 ) -> tuple[dict[str, Any], dict[str, Any] | None]:
-    shoot = load_shoot(folder / _PHOTO_FOLDER / _SHOOT_FILE)
-    record = measure_ridge(shoot, progress).record()
-    scene = look_at_scene(shoot) if drawing else None
-    return record, None if scene is None else scene.record()
+    found = measure_ridge(load_shoot(folder / _PHOTO_FOLDER / _SHOOT_FILE), progress)
+    scene = found.scene if drawing and isinstance(found, RidgeMeasurement) else None
+    return found.record(), None if scene is None else scene.record()
 
 
 def _shoot_record(job: Job) -> dict[str, Any]:

@@ -14,7 +14,8 @@ from webui.evidence.contents import SCHEMA_NAMES
 
 # Schemas of packages that were made before ours were changed, by their SHA-256. A changed one has a new $id.
 _EARLIER_SHA256: Mapping[str, tuple[str, ...]] = {
-    "job": ("99d5ff585c7623a97a2d3ac3f1faa08120e1e9f681ddfd50f2bac2e81515badc",)
+    "job": ("99d5ff585c7623a97a2d3ac3f1faa08120e1e9f681ddfd50f2bac2e81515badc",),
+    "findings": ("b8640a955ac3f516b9d5af4a6257172dab8c4c42dc1f5c86cf3ff1c971462b4c",),
 }
 # The first few say what is wrong; thousands would hide it.
 _MOST_PROBLEMS = 5

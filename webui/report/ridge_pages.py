@@ -5,16 +5,17 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+from reportlab.lib.colors import HexColor
+from reportlab.pdfbase.pdfmetrics import stringWidth
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, KeepTogether, Spacer
 
-from calib.camera import Array
 from calib.errors import MeasureError
 from calib.lengths import format_metric
 from calib.uncertainty import COVERAGE_FACTOR_95
 from webui.inputs import photos_of
 from webui.job import FiledPhoto, Job
+from webui.network_picture import draw_network, network_words
 from webui.report.drawings import PickPicture, RidgePicture
 from webui.report.look import (
     BODY,
@@ -22,7 +23,7 @@ from webui.report.look import (
     HEADING,
     INK,
     LEAD,
-    LINE,
+    PAPER,
     POINTS_PER_MM,
     REGULAR,
     SMALL,
@@ -33,23 +34,20 @@ from webui.report.look import (
     table,
     text,
 )
-from webui.report.pages import Bookmark, Figure, chapter, text_width_mm
+from webui.report.pages import Bookmark, Figure, chapter, printable_plain, text_width_mm
 from webui.report.photo_pages import photo_facts
 from webui.report.pictures import jpeg, open_upright, resampled
 from webui.shown import Shown, sentence, share
+from webui.sketch import Shape, Sketch, Words
 
 _PICTURE_MM, _TALL_MM, _PICK_MM, _GAP_MM = 112.0, 72.0, 27.0, 5.0
 _PICTURE_PX, _PICTURE_BYTES = 1100, 240_000
 # Picks are shown from the photo at its full size.
 _WHOLE_PX = 100_000
-# Tallest view of the network on the page.
-_NETWORK_MM = 62.0
+# Height of the network's two views on the page, at most.
+_NETWORK_MM = 150.0
 # Half the side of an enlarged pick, px of the original.
 _PICK_HALF_PX = 30.0
-
-
-# Parts of a scene ("cameras", "targets", "ends"): names to points in the plane of a view, shape (N, 2).
-_View = dict[str, dict[str, Array]]
 
 
 def ridge_pages(job: Job, photo_path: Callable[[FiledPhoto], Path | None], shown: Shown) -> list[Flowable]:
@@ -62,7 +60,7 @@ def ridge_pages(job: Job, photo_path: Callable[[FiledPhoto], Path | None], shown
     if record["budget"]:
         story += _budget(record["budget"], job)
     if result.drawing is not None and result.drawing["ends"]:
-        story += _network(result.drawing, job, shown)
+        story += _network(result.drawing, job)
     story += _notes(record)
     story += _setup(job, shown)
     for number, photo in enumerate(photos_of(job, "ridge"), 1):
@@ -117,140 +115,56 @@ class _Bar(Figure):
         canvas.rect(0.0, 1.5, max(0.6, self._share * self.width), 5.0, stroke=0, fill=1)
 
 
-def _network(scene: Mapping[str, Any], job: Job, shown: Shown) -> list[Flowable]:
-    words = (
-        "Cameras (triangles, numbered as the photos below), targets (squares), the ridge (bold), to scale "
-        "in two views. For the eye only: no length is taken from it."
-    )
+def _network(scene: Mapping[str, Any], job: Job) -> list[Flowable]:
+    words = "Cameras (numbered as the photos below), with what they look at; targets; the ridge, bold."
     numbers = {photo.name: str(i) for i, photo in enumerate(photos_of(job, "ridge"), 1)}
-    picture = NetworkPicture(scene, numbers, text_width_mm(job), shown)
+    width, most_height = text_width_mm(job) * POINTS_PER_MM, _NETWORK_MM * POINTS_PER_MM
+    picture = NetworkPicture(draw_network(scene, numbers, job.units, width, most_height))
     head = text("Where the photos were taken from", HEADING)
-    return [KeepTogether([head, text(words, SMALL), Spacer(0, 4), picture])]
+    key = [text(each, SMALL) for each in (words, *network_words(scene))]
+    return [KeepTogether([head, picture, Spacer(0, 4), *key])]
 
 
 class NetworkPicture(Figure):
-    """Cameras, targets and ridge to scale, side by side in two views."""
+    """A drawing of the network, filling the width of the page."""
 
-    def __init__(
-        self, scene: Mapping[str, Any], numbers: Mapping[str, str], width_mm: float, shown: Shown
-    ) -> None:
-        self._views, self._numbers, self._shown = _views(scene), numbers, shown
-        self._half_mm = (width_mm - 6.0) / 2.0
-        boxes = [_box(view) for view in self._views]
-        wide_mm, tall_mm = np.max([high - low for low, high in boxes], axis=0)
-        self._scale = min((self._half_mm - 14.0) / wide_mm, _NETWORK_MM / max(tall_mm, 1.0))
-        super().__init__(width_mm, tall_mm * self._scale + 18.0)
-        self._centres = [(low + high) / 2.0 for low, high in boxes]
-        counts = f"{len(scene['cameras'])} cameras, {len(scene['targets'])} targets"
-        self.alt = f"Two views of {counts} and the ridge, to scale."
+    def __init__(self, sketch: Sketch) -> None:
+        super().__init__(sketch.width / POINTS_PER_MM, sketch.height / POINTS_PER_MM)
+        self._sketch, self.alt = sketch, f"{sketch.title}."
 
     def paint(self, canvas: Canvas) -> None:
-        """Draw both views."""
-        for index, (view, centre) in enumerate(zip(self._views, self._centres, strict=True)):
-            canvas.saveState()
-            left = index * (self._half_mm + 6.0) * POINTS_PER_MM
-            canvas.setStrokeColor(LINE)
-            canvas.setLineWidth(0.4)
-            canvas.rect(left, 0.0, self._half_mm * POINTS_PER_MM, self.height, stroke=1, fill=0)
-            middle = left + self._half_mm * POINTS_PER_MM / 2.0, self.height / 2.0 + 3.0
-            self._draw(canvas, view, centre, middle)
-            caption = ("along the ridge, toward the cameras", "along the ridge, square to both")[index]
-            canvas.setFont(REGULAR, 6.0)
-            canvas.setFillColor(SOFT)
-            canvas.drawString(left + 5.0, 5.0, caption)
-            canvas.restoreState()
-        self._bar(canvas)
+        """Draw its items."""
+        canvas.setLineJoin(1)
+        for item in self._sketch.items:
+            if isinstance(item, Shape):
+                self._shape(canvas, item)
+            else:
+                self._words(canvas, item)
 
-    def _draw(self, canvas: Canvas, view: Any, centre: Array, middle: tuple[float, float]) -> None:
-        factor = self._scale * POINTS_PER_MM
+    def _shape(self, canvas: Canvas, shape: Shape) -> None:
+        path = canvas.beginPath()
+        for i, (x, y) in enumerate(shape.points.tolist()):
+            (path.lineTo if i else path.moveTo)(x, self.height - y)
+        if shape.fill:
+            path.close()
+            canvas.setFillColor(HexColor(shape.fill))
+        if shape.stroke:
+            canvas.setStrokeColor(HexColor(shape.stroke))
+            canvas.setLineWidth(shape.width)
+        canvas.drawPath(path, stroke=int(shape.stroke is not None), fill=int(shape.fill is not None))
 
-        def place(point: Array) -> tuple[float, float]:
-            x, y = (point - centre) * factor
-            return middle[0] + float(x), middle[1] + float(y)
-
-        ends = {end: place(points[0]) for end, points in view["ends"].items()}
-        canvas.setLineWidth(0.3)
-        canvas.setStrokeColor(LINE)
-        for camera in view["cameras"].values():
-            for end in ends.values():
-                canvas.line(*place(camera[0]), *end)
-        canvas.setStrokeColor(INK)
-        canvas.setLineWidth(2.0)
-        canvas.line(*ends["a"], *ends["b"])
-        for end, (x, y) in ends.items():
-            _label(canvas, x, y + 4.0, end.upper(), BOLD)
-        for name, corners in view["targets"].items():
-            _target(canvas, [place(corner) for corner in corners], name)
-        for name, camera in view["cameras"].items():
-            _camera(canvas, *place(camera[0]), self._numbers.get(name, name))
-
-    def _bar(self, canvas: Canvas) -> None:
-        length_mm, words = (3048.0, "10 ft") if self._shown.units == "imperial" else (3000.0, "3 m")
-        length = length_mm * self._scale * POINTS_PER_MM
-        right = self._half_mm * POINTS_PER_MM - 6.0
-        canvas.setStrokeColor(INK)
-        canvas.setLineWidth(0.8)
-        canvas.line(right - length, 7.0, right, 7.0)
-        for x in (right - length, right):
-            canvas.line(x, 5.0, x, 9.0)
-        _label(canvas, right - length / 2.0, 9.5, words, REGULAR)
-
-
-def _box(view: _View) -> tuple[Array, Array]:
-    """Return the low and the high corner of everything in a view."""
-    points = np.concatenate([each for part in view.values() for each in part.values()])
-    return points.min(axis=0), points.max(axis=0)
-
-
-def _views(scene: Mapping[str, Any]) -> list[_View]:
-    """Return the scene in two views, each with the ridge lying level from A to B."""
-    a, b = (np.array(scene["ends"][end], dtype=float) for end in ("a", "b"))
-    along = (b - a) / np.linalg.norm(b - a)
-    toward = np.mean([np.array(camera) for camera in scene["cameras"].values()], axis=0) - (a + b) / 2.0
-    toward -= (toward @ along) * along
-    if np.linalg.norm(toward) < 1.0:
-        toward = np.cross(along, [0.0, 1.0, 0.0])
-    toward /= np.linalg.norm(toward)
-    square = np.cross(along, toward)
-    views = []
-    for second in (-toward, square):
-        axes = np.array([along, second])
-        views.append(
-            {
-                part: {name: _flat(points, axes) for name, points in scene[part].items()}
-                for part in ("cameras", "targets", "ends")
-            }
-        )
-    return views
-
-
-def _flat(points: Any, axes: Array) -> Array:
-    flat: Array = np.array(points, dtype=float).reshape(-1, 3) @ axes.T
-    return flat
-
-
-def _target(canvas: Canvas, corners: Sequence[tuple[float, float]], name: str) -> None:
-    x, y = (sum(each) / len(corners) for each in zip(*corners, strict=True))
-    canvas.setFillColor(INK)
-    canvas.rect(x - 2.4, y - 2.4, 4.8, 4.8, stroke=0, fill=1)
-    _label(canvas, x, y - 9.5, name, REGULAR)
-
-
-def _camera(canvas: Canvas, x: float, y: float, name: str) -> None:
-    path = canvas.beginPath()
-    path.moveTo(x, y + 3.0)
-    path.lineTo(x + 3.2, y - 2.6)
-    path.lineTo(x - 3.2, y - 2.6)
-    path.close()
-    canvas.setFillColor(SOFT)
-    canvas.drawPath(path, stroke=0, fill=1)
-    _label(canvas, x, y - 9.0, name, BOLD)
-
-
-def _label(canvas: Canvas, x: float, y: float, words: str, font: str) -> None:
-    canvas.setFont(font, 6.0)
-    canvas.setFillColor(INK)
-    canvas.drawCentredString(x, y, words)
+    def _words(self, canvas: Canvas, words: Words) -> None:
+        font = BOLD if words.is_bold else REGULAR
+        shown = printable_plain(words.text)
+        width = stringWidth(shown, font, words.size)
+        x = words.x - {"start": 0.0, "middle": 0.5, "end": 1.0}[words.anchor] * width
+        y = self.height - words.y
+        canvas.setFont(font, words.size)
+        if words.has_halo:
+            canvas.setFillColor(PAPER)
+            canvas.rect(x - 1.0, y - 0.24 * words.size, width + 2.0, 1.1 * words.size, stroke=0, fill=1)
+        canvas.setFillColor(HexColor(words.ink))
+        canvas.drawString(x, y, shown)
 
 
 def _notes(record: Mapping[str, Any]) -> list[Flowable]:
