@@ -4,7 +4,7 @@ Every idea is tried on paper: its observations are added to the adjusted network
 the covariance says what they would be worth. Frames: see vision/network.py.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -51,11 +51,25 @@ _OBSERVED = ("target corners", "picks", "tape")
 
 
 @dataclass(frozen=True, eq=False)
-class _Idea:
-    """Something to add: in words, and as information on the unknowns that `_Worth` keeps, shape (K, K)."""
+class Idea:
+    """Something to add, and what it would do.
 
+    Attributes
+    ----------
+    kind : str
+        What it is: "photo", "target", "target and tape", "tape", "lens", "print" or "picks".
+    words : str
+        What to do, for a sentence that goes on with what it would do.
+    gain : float
+        Part by which the length's uncertainty would shrink.
+    added : Network or None
+        What it adds to the network: the new photo, target or tape come last. None where it is nothing new.
+    """
+
+    kind: str
     words: str
-    information: Array
+    gain: float
+    added: Network | None = None
 
 
 class _Worth:
@@ -76,6 +90,10 @@ class _Worth:
         change = np.linalg.solve(np.eye(len(self._cov)) + information @ self._cov, information @ self._moved)
         left = max(self.variance - float(self._moved @ change), 0.0)
         return 1.0 - float(np.sqrt(left / self.variance))
+
+    def idea_of(self, kind: str, words: str, extended: Network) -> Idea:
+        """Return an idea that adds observations."""
+        return Idea(kind, words, self.gain(self.of_additions(extended)), extended)
 
     def of_unknowns(self, where: slice, information: Array) -> Array:
         """Return information on some of the unknowns as information on all."""
@@ -129,7 +147,15 @@ class _Worth:
 
 
 def advise(solution: Solution, up: Array | None) -> tuple[str, ...]:
-    """Say which one more photo, and which other thing, would shrink the length's uncertainty most.
+    """Say in plain words what `best_ideas` finds: at most two sentences."""
+    return tuple(
+        f"{idea.words} would shrink the uncertainty by about {100.0 * idea.gain:.0f} %"
+        for idea in best_ideas(solution, up)
+    )
+
+
+def best_ideas(solution: Solution, up: Array | None) -> tuple[Idea, ...]:
+    """Find which one more photo, and which other thing, would shrink the length's uncertainty most.
 
     Parameters
     ----------
@@ -140,29 +166,24 @@ def advise(solution: Solution, up: Array | None) -> tuple[str, ...]:
 
     Returns
     -------
-    tuple of str
-        At most two sentences; none where nothing simple would lower the uncertainty by a tenth.
+    tuple of Idea
+        The best photo and the best other thing; none where it would not lower the uncertainty by a tenth.
     """
     worth = _Worth(solution)
     vertical = -_main_target(solution.network).rotation[:, 1] if up is None else up
-    told = []
+    best = []
     for ideas in (_photo_ideas(worth, vertical), _other_ideas(worth)):
-        words, gain = _best(worth, ideas)
-        if gain >= _LEAST_GAIN:
-            told.append(f"{words} would shrink the uncertainty by about {100.0 * gain:.0f} %")
-    return tuple(told)
-
-
-def _best(worth: _Worth, ideas: Iterable[_Idea]) -> tuple[str, float]:
-    gains = [(idea.words, worth.gain(idea.information)) for idea in ideas]
-    return max(gains, key=lambda item: item[1], default=("", 0.0))
+        found = max(ideas, key=lambda idea: idea.gain, default=None)
+        if found is not None and found.gain >= _LEAST_GAIN:
+            best.append(found)
+    return tuple(best)
 
 
 def _main_target(network: Network) -> Placement:
     return next(placement for placement in network.placements if placement.is_fixed)
 
 
-def _photo_ideas(worth: _Worth, up: Array) -> Iterator[_Idea]:
+def _photo_ideas(worth: _Worth, up: Array) -> Iterator[Idea]:
     """Yield one more photo from each place that shows both ends and a target."""
     network = worth.network
     middle, along = (
@@ -183,7 +204,7 @@ def _photo_ideas(worth: _Worth, up: Array) -> Iterator[_Idea]:
                 if extended is not None:
                     right_mm = float((middle + level - target_mm) @ np.cross(-front, up))
                     words = _place_words(_main_target(network).name, right_mm, distance_mm, height_mm)
-                    yield _Idea(words, worth.of_additions(extended))
+                    yield worth.idea_of("photo", words, extended)
 
 
 def _level(direction: Array, up: Array) -> Array:
@@ -277,25 +298,23 @@ def _sighting(wider: Network, station: int, pattern: int, network: Network) -> P
     return PatternSighting(station, pattern, px, variance * np.eye(2 * CORNERS), np.zeros((CORNERS, 2)))
 
 
-def _other_ideas(worth: _Worth) -> Iterator[_Idea]:
+def _other_ideas(worth: _Worth) -> Iterator[Idea]:
     """Yield what helps besides photos."""
     network, layout = worth.network, worth.layout
     for i, lens in enumerate(network.lenses):
         u = _CALIBRATED_PART * np.sqrt(np.diag(lens.prior.cov))
         u[:2] = np.minimum(u[:2], _U_CALIBRATED * lens.prior.fx)
-        yield _Idea(
-            "calibrating the lens (command lens)", worth.of_unknowns(layout.lens(i), np.diag(u**-2.0))
-        )
-    yield _Idea(
-        "checking the print with a tape and giving its true size",
-        worth.of_rows("target tolerance", _CHECKED_PART),
-    )
-    yield _Idea("picking the ends again with more magnification", worth.of_rows("picks", _MAGNIFIED_PART))
+        calibrated = worth.of_unknowns(layout.lens(i), np.diag(u**-2.0))
+        yield Idea("lens", "calibrating the lens (command lens)", worth.gain(calibrated))
+    checked = worth.of_rows("target tolerance", _CHECKED_PART)
+    yield Idea("print", "checking the print with a tape and giving its true size", worth.gain(checked))
+    magnified = worth.of_rows("picks", _MAGNIFIED_PART)
+    yield Idea("picks", "picking the ends again with more magnification", worth.gain(magnified))
     yield from _target_ideas(worth)
     yield from _tape_ideas(worth)
 
 
-def _target_ideas(worth: _Worth) -> Iterator[_Idea]:
+def _target_ideas(worth: _Worth) -> Iterator[Idea]:
     """Yield a second target below each end of the ridge, with and without a tape to the first one."""
     network = worth.network
     main = _main_target(network)
@@ -308,12 +327,10 @@ def _target_ideas(worth: _Worth) -> Iterator[_Idea]:
         if extended is None:
             continue
         words = f"a second target below end {end.upper()}, in the plane of {main.name},"
-        yield _Idea(words, worth.of_additions(extended))
-        tape = _tape(extended, 0, len(network.patterns))
-        yield _Idea(
-            f"{words} and the distance between tags of both, taped to {_U_TAPE_MM:.0f} mm,",
-            worth.of_additions(replace(extended, tapes=(tape,))),
-        )
+        yield worth.idea_of("target", words, extended)
+        taped = replace(extended, tapes=(_tape(extended, 0, len(network.patterns)),))
+        words = f"{words} and the distance between tags of both, taped to {_U_TAPE_MM:.0f} mm,"
+        yield worth.idea_of("target and tape", words, taped)
 
 
 def _with_target(network: Network, main: Placement, shift_mm: Array) -> Network | None:
@@ -345,7 +362,7 @@ def _tape(network: Network, first: int, second: int) -> Tape:
     return Tape(first, second, float(np.linalg.norm(ends[1] - ends[0])), _U_TAPE_MM)
 
 
-def _tape_ideas(worth: _Worth) -> Iterator[_Idea]:
+def _tape_ideas(worth: _Worth) -> Iterator[Idea]:
     """Yield a tape between tags of two targets that are not taped yet."""
     network = worth.network
     firsts: dict[int, int] = {}
@@ -359,7 +376,5 @@ def _tape_ideas(worth: _Worth) -> Iterator[_Idea]:
             bare = replace(network, pattern_sightings=(), point_sightings=(), points_mm=network.points_mm[:2])
             labels = [network.patterns[k].label for k in (first, second)]
             extended = replace(bare, tapes=(_tape(network, first, second),), set_back=None)
-            yield _Idea(
-                f"the distance between {labels[0]} and {labels[1]}, taped to {_U_TAPE_MM:.0f} mm,",
-                worth.of_additions(extended),
-            )
+            words = f"the distance between {labels[0]} and {labels[1]}, taped to {_U_TAPE_MM:.0f} mm,"
+            yield worth.idea_of("tape", words, extended)

@@ -156,6 +156,27 @@ class Picture:
         return Camera(width, height, full.fx / self.px_per_px, full.fy / self.px_per_px, cx, cy)
 
 
+def mirrored(features: Features, width_px: int) -> Features:
+    """Return what the features of a picture become when it is flipped left to right.
+
+    Parameters
+    ----------
+    features : Features
+        Found with directions of their own.
+    width_px : int
+        Width of the full picture.
+
+    Returns
+    -------
+    Features
+        The same spots in the flipped picture. A SIFT descriptor holds 4 x 4 fields of 8 directions, the rows
+        square to the feature's own direction; a mirror turns the rows and the directions round.
+    """
+    px = np.column_stack([width_px - 1.0 - features.px[:, 0], features.px[:, 1]])
+    fields = features.descriptors.reshape(-1, 4, 4, 8)
+    return Features(px, fields[:, ::-1, :, -np.arange(8) % 8].reshape(-1, 128))
+
+
 def reduced_picture(image: Grey) -> Picture:
     """Return the reduced grey picture of an upright photo of shape (H, W, 3)."""
     grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY)

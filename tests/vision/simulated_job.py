@@ -1,4 +1,4 @@
-"""Simulated jobs of several photos for the tests: a house with natural points, picks, blunders on purpose.
+"""Simulated jobs of several photos for the tests: a house with natural points, and picks.
 
 Natural points have descriptors of their own, so that matching, tracks and tie points run as on real photos.
 """
@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.camera import Array, Camera, project
 from calib.errors import GeometryError
@@ -30,9 +31,10 @@ _SEEN, _CLUTTER = 0.6, 0.2
 
 @dataclass(frozen=True, eq=False)
 class DrawnFeatures:
-    """Features as a picture would give them, found only as taken."""
+    """Features as a picture would give them, found only as taken; -1 numbers those that are of nothing."""
 
     found: Features
+    points: NDArray[np.intp]
 
     def features(self, facing: Facing | None = None) -> Features:
         """Return the features; none in pictures turned to a plane."""
@@ -131,6 +133,8 @@ def take(
     house: House | None = None,
     file: Target | None = None,
     printed: Mapping[str, Array] | None = None,
+    print_mm: float = PRINT_MM,
+    pick_px: float = PICK_PX,
 ) -> Taken:
     """Take a simulated photo.
 
@@ -150,8 +154,10 @@ def take(
         What a target file says; the target that stands there is not changed.
     printed : Mapping, optional
         Target name to the printing errors of its corners, shape (T, 4, 2), mm.
+    print_mm, pick_px : float
+        What is said of those errors, and the noise of the picks.
     """
-    picks = shooting.px(ENDS_MM) + rng.normal(0.0, PICK_PX, (2, 2))
+    picks = shooting.px(ENDS_MM) + rng.normal(0.0, pick_px, (2, 2))
     ends = {
         end: tuple(px + shooting.pick_shift_px.get(end, (0.0, 0.0)))
         for end, px in zip("ab", picks, strict=True)
@@ -159,10 +165,12 @@ def take(
     if shooting.is_swapped:
         ends = {"a": ends["b"], "b": ends["a"]}
     patterns = tuple(
-        p for stood in shooting.targets for p in _patterns(shooting, stood, rng, file, printed or {})
+        replace(p, tolerance_mm=print_mm * p.tolerance_mm)
+        for stood in shooting.targets
+        for p in _patterns(shooting, stood, rng, file, printed or {})
     )
     sighted = SightedPhoto(name, prior, "one lens", 0, patterns)
-    source = None if house is None else DrawnFeatures(_features(shooting, rng, house))
+    source = None if house is None else _features(shooting, rng, house)
     photo = ShootPhoto(name, Path(name), ends)
     if not patterns:
         assert source is not None
@@ -188,7 +196,7 @@ def _patterns(
             there.name,
             f"tag {tag.id}",
             said[tag.id].corners_mm(),
-            PRINT_MM * np.eye(SHAPE_UNKNOWNS).reshape(4, 2, SHAPE_UNKNOWNS),
+            np.eye(SHAPE_UNKNOWNS).reshape(4, 2, SHAPE_UNKNOWNS),
             shooting.px(stood.world_mm(flat)) + rng.normal(0.0, CORNER_PX, (4, 2)),
             CORNER_PX**2 * np.eye(8),
             np.zeros((4, 2)),
@@ -203,16 +211,17 @@ def taped(first: Standing, i: int, second: Standing, j: int, *, u_mm: float = 2.
     )
 
 
-def _features(shooting: Shooting, rng: np.random.Generator, house: House) -> Features:
+def _features(shooting: Shooting, rng: np.random.Generator, house: House) -> DrawnFeatures:
     px = shooting.px(house.points_mm) + rng.normal(0.0, FEATURE_PX, (len(house.points_mm), 2))
     size = np.array([shooting.lens.width, shooting.lens.height])
     shown = np.all((px > 0.0) & (px < size), axis=1) & (rng.uniform(size=len(px)) < _SEEN)
     clutter = round(_CLUTTER * shown.sum())
     descriptors = house.descriptors[shown] + 0.02 * rng.normal(size=(int(shown.sum()), 128))
-    return Features(
+    found = Features(
         np.concatenate([px[shown], rng.uniform(0.0, 1.0, (clutter, 2)) * size]),
         _units(np.concatenate([descriptors, rng.normal(size=(clutter, 128))])).astype(np.float32),
     )
+    return DrawnFeatures(found, np.concatenate([np.flatnonzero(shown), np.full(clutter, -1)]))
 
 
 def measure_job(photos: Sequence[Taken], tapes: Sequence[TapeMeasure] = ()) -> RidgeMeasurement | NotMeasured:
@@ -249,37 +258,3 @@ def draw_job(
         take(shooting, f"p{i}", rng, prior, house=house, file=file, printed=printed)
         for i, shooting in enumerate(shootings)
     ]
-
-
-BLUNDERS = ("swapped ends", "wrong corner", "moved target", "wrong target file", "two cameras")
-
-
-def draw_blunder(kind: str, seed: int, *, with_features: bool) -> tuple[list[Taken], str]:
-    """Return a job with one blunder in it, and the name of the photo that has it (empty for all)."""
-    rng = np.random.default_rng([seed, BLUNDERS.index(kind)])
-    index, file = int(rng.integers(len(SHOOTINGS))), None
-    bad = SHOOTINGS[index]
-    if kind == "swapped ends":
-        bad = replace(bad, is_swapped=True)
-    elif kind == "wrong corner":
-        angle, size_px = rng.uniform(0.0, 2.0 * np.pi), rng.uniform(12.0, 80.0)
-        shift = (size_px * np.cos(angle), size_px * np.sin(angle))
-        bad = replace(bad, pick_shift_px={str(rng.choice(["a", "b"])): shift})
-    elif kind == "moved target":
-        shift_mm = rng.uniform(100.0, 600.0) * _units(rng.normal(size=3))
-        turn = from_vector(rng.normal(0.0, np.radians(3.0), 3))
-        bad = replace(bad, targets=(replace(PANEL, rotation=turn, origin_mm=shift_mm),))
-    elif kind == "two cameras":
-        factor = _factor(rng, 1.05, 1.3)
-        bad = replace(bad, lens=replace(TRUE_LENS, fx=TRUE_LENS.fx * factor, fy=TRUE_LENS.fy * factor))
-    else:
-        factor, panel = _factor(rng, 1.03, 1.25), PANEL.target
-        file = replace(panel, tags=tuple(replace(tag, size_mm=tag.size_mm * factor) for tag in panel.tags))
-    shootings = [bad if i == index else shooting for i, shooting in enumerate(SHOOTINGS)]
-    name = f"p{index}" if file is None else ""
-    return draw_job(seed, shootings, with_features=with_features, file=file), name
-
-
-def _factor(rng: np.random.Generator, least: float, most: float) -> float:
-    """Return a factor, or one over it."""
-    return float(np.exp(rng.choice([-1.0, 1.0]) * rng.uniform(np.log(least), np.log(most))))
