@@ -27,6 +27,10 @@ class Shown:
         """Return a length, for example ``30' 6 13/16"``."""
         return format_length(mm, self.units)
 
+    def doubt(self, u95_mm: float) -> str:
+        """Return an expanded uncertainty, for example ``± 3/16"``."""
+        return format_uncertainty(u95_mm, self.units)
+
     def doubted(self, mm: float, u95_mm: float) -> str:
         """Return a length with its expanded uncertainty."""
         return f"{self.length(mm)} {format_uncertainty(u95_mm, self.units)}"
