@@ -15,6 +15,7 @@ import click
 
 from calib.lengths import Units
 from webui.arguments import BoardType, LengthType, OutputType, PointType, UnitsType
+from webui.batch_command import batch
 from webui.cautions import GOVERNS, SHOOTING
 from webui.command_group import NOT_MEASURED, CommandGroup, complain
 from webui.json_output import write_json
@@ -416,7 +417,7 @@ def check(
     return NOT_MEASURED if unmeasured else 0
 
 
-for _command in (serve, *RECORD_COMMANDS):
+for _command in (serve, *RECORD_COMMANDS, batch):
     cli.add_command(_command)
 
 

@@ -5,6 +5,7 @@ Close-ups are shown in mm, which their limits are in, with the tape's reading be
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from rich import box
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from calib.printing import PrintedSheet
     from vision.look import PhotoResult
     from vision.ridge import RidgeMeasurement
+    from webui.batch.findings import BatchSummary, LensSummary
     from webui.evidence import Verification
 
 _SIGNS = {
@@ -125,6 +127,29 @@ def check_view(photos: Sequence[Mapping[str, Any]], units: Units) -> RenderableT
         One block per photo, then the sum of all verdicts.
     """
     return Group(*(block for photo in photos for block in _photo_blocks(photo, units)), verdict_line(photos))
+
+
+def batch_view(summary: "BatchSummary", out_dir: Path) -> RenderableType:
+    """Return the outcome of a batch as it is printed: photos, verdicts by rule, cameras, where to look."""
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("rule")
+    for sign, style in _SIGNS.values():
+        table.add_column(Text(sign, style), justify="right")
+    for rule, counts in summary.verdicts.items():
+        table.add_row(rule, *(str(counts.get(verdict, 0)) for verdict in _SIGNS))
+    earlier = summary.photos - summary.set_aside - summary.done_now
+    before = f", {earlier} of them by an earlier run or as the same file" if earlier > 0 else ""
+    return Group(
+        Text.assemble((f"{summary.measured} of {summary.photos} photos measured", _MAIN), before),
+        table,
+        *(_item("·", _camera_line(lens), _ASIDE) for lens in summary.lenses),
+        *(Text(str(out_dir / name), _MAIN) for name in ("findings.jsonl", "set-aside.jsonl", "summary.json")),
+    )
+
+
+def _camera_line(lens: "LensSummary") -> str:
+    learned = f"its lens learned from {lens.taught_by} of them" if lens.taught_by else f"no lens: {lens.why}"
+    return f"{lens.camera}: {lens.photos} photos, {learned}"
 
 
 def _photo_blocks(photo: Mapping[str, Any], units: Units) -> Iterator[RenderableType]:

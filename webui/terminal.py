@@ -9,12 +9,22 @@ from io import TextIOWrapper
 from typing import TextIO
 
 from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    ProgressColumn,
+    TaskID,
+    TextColumn,
+    TimeElapsedColumn,
+    TimeRemainingColumn,
+)
 
 # A command that is done sooner needs no bar.
 _PATIENCE_S = 2.0
 
 Report = Callable[[int, int], None]
+StagedReport = Callable[[str, int, int], None]
 
 
 def make_console() -> Console:
@@ -39,31 +49,55 @@ def progress_bar(what: str) -> Iterator[Report]:
     callable
         To be called with (steps done, steps in all).
     """
+    with staged_progress(TimeElapsedColumn()) as report:
+        yield lambda done, total: report(what, done, total)
+
+
+@contextmanager
+def staged_progress(time: ProgressColumn | None = None) -> Iterator[StagedReport]:
+    """Show how far a command of several stages is, with the time that is left of each.
+
+    Parameters
+    ----------
+    time : ProgressColumn, optional
+        What to show of the time instead.
+
+    Yields
+    ------
+    callable
+        To be called with (stage, steps done, steps in all).
+    """
     if not sys.stderr.isatty():
         yield _say_nothing
         return
     with _terminal_copy() as terminal:
         progress = Progress(
-            TextColumn(what),
+            TextColumn("{task.description}"),
             BarColumn(),
             MofNCompleteColumn(),
-            TimeElapsedColumn(),
+            time or TimeRemainingColumn(elapsed_when_finished=True),
             console=Console(file=terminal),
             transient=True,
         )
-        task = progress.add_task(what, total=None)
+        tasks: dict[str, TaskID] = {}
         start = threading.Timer(_PATIENCE_S, progress.start)
         start.daemon = True
         start.start()
+
+        def report(stage: str, done: int, total: int) -> None:
+            if stage not in tasks:
+                tasks[stage] = progress.add_task(stage, total=None)
+            progress.update(tasks[stage], completed=done, total=total)
+
         try:
-            yield lambda done, total: progress.update(task, completed=done, total=total)
+            yield report
         finally:
             start.cancel()
             start.join()
             progress.stop()
 
 
-def _say_nothing(done: int, total: int) -> None:
+def _say_nothing(stage: str, done: int, total: int) -> None:
     """Take a report of progress and show nothing."""
 
 
