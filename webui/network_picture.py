@@ -403,9 +403,10 @@ class _Pen:
         for name, outline in outlines.items():
             # A target that one photo saw elsewhere is told by the photo's number, not by its path.
             target, _, photo = name.partition(" in ")
-            words = f"{target} ({self.numbers[photo]})" if photo in self.numbers else name
-            usual = outlines.get(target, outline)
-            if words != name and math.dist(usual.mean(axis=0), outline.mean(axis=0)) < _LABEL_STEP:
+            is_own = photo in self.scene["cameras"]
+            words = f"{target} ({self.numbers.get(photo, '?')})" if is_own else name
+            usual = outlines.get(target) if is_own else None
+            if usual is not None and math.dist(usual.mean(axis=0), outline.mean(axis=0)) < _LABEL_STEP:
                 continue
             half = width_of(words, _LABEL) / 2.0
             x, y = float(outline[:, 0].mean()), float(outline[:, 1].max()) + 9.0
