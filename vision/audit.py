@@ -32,8 +32,10 @@ from vision.rules import (
     judge_lap_length,
     judge_lap_rows,
     judge_missing,
+    judge_set_out,
     judge_spacings,
 )
+from vision.set_out import SetOut, measure_set_out
 
 __all__ = ["FlangeAudit", "NotAudited", "PhotoAudit", "RivetFinding", "audit_photos", "audit_prepared"]
 
@@ -118,6 +120,8 @@ class FlangeAudit:
         How they are ordered.
     laps : tuple of LapSighting or NoLap
         The laps whose rivets or marked edges the photo shows, along the ridge; or why one was not found.
+    set_out : SetOut
+        What a person marked of a flange that is still open: sealant, z-closure, the lower piece's end.
     marks : Marks
         What a person marked on this flange.
     verdicts : tuple of RuleVerdict
@@ -137,6 +141,7 @@ class FlangeAudit:
     rivets: tuple[RivetFinding, ...]
     rows: Rows
     laps: tuple[LapSighting | NoLap, ...]
+    set_out: SetOut
     marks: Marks
     verdicts: tuple[RuleVerdict, ...]
     notes: tuple[str, ...]
@@ -151,7 +156,8 @@ class FlangeAudit:
     def record(self) -> dict[str, Any]:
         """Return the contract's entry of one photo; further keys where there is more to say.
 
-        ``laps`` holds every lap where there is more than one, ``marks`` what a person marked.
+        ``laps`` holds every lap where there is more than one, ``marks`` what a person marked, ``set_out``
+        the lengths that follow from marked lines alone.
         """
         laps = [_lap_record(lap) for lap in self.laps if isinstance(lap, LapSighting)]
         record = {
@@ -174,7 +180,11 @@ class FlangeAudit:
             "verdicts": [verdict.record() for verdict in self.verdicts],
             "notes": list(self.notes),
         }
-        more = {"laps": laps if len(laps) > 1 else None, "marks": self.marks.record()}
+        more = {
+            "laps": laps if len(laps) > 1 else None,
+            "set_out": self.set_out.record(),
+            "marks": self.marks.record(),
+        }
         return record | {key: value for key, value in more.items() if value}
 
 
@@ -289,9 +299,12 @@ def _audit_flange(
         around=Surroundings(flange.polygon_mm, (part.outline_mm,)),
     )
     lines = _MarkedLines.of(marks, part)
-    if image is not None and (rows.laps or lines.edge):
+    if image is not None and (rows.laps or lines.edge or marks.lower_end):
         part = part.with_lines(image)
     laps = _find_laps(part, rows, placed, lines, plan)
+    set_out = measure_set_out(
+        marks, part.lines or (), view, flange, z_mm=part.z_mm, target_mm=part.outline_mm
+    )
     return FlangeAudit(
         photo.photo,
         photo.sha256,
@@ -304,8 +317,12 @@ def _audit_flange(
         _findings(heads, placed, rows),
         rows,
         laps,
+        set_out,
         marks,
-        _verdicts(heads.rivets, rows, laps, plan, lambda gap: _is_clear(gap, view, part.z_mm, plan)),
+        (
+            *_verdicts(heads.rivets, rows, laps, plan, lambda gap: _is_clear(gap, view, part.z_mm, plan)),
+            *judge_set_out(set_out, plan),
+        ),
         (
             *photo.notes,
             *flange.notes,

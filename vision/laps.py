@@ -26,8 +26,9 @@ from vision.stepedge import RISE_MM, U_RISE_MM, EdgePlace, locate_edge
 _ROW_MM, _U_ROW_MM, _ROW_MIN_MM, _ROW_MAX_MM = 26.0, 12.0, 8.0, 60.0
 # If something covers that row, the next one may be the nearest in sight; common practice, no source.
 _NEXT_ROW_MAX_MM = 150.0
-# A lap is no shorter than this, whatever went wrong; common practice, no source.
-_LAP_MIN_MM = 40.0
+# A lap is no shorter, whatever went wrong, and no line is drawn further from a piece's end; common practice,
+# no source.
+_LAP_MIN_MM, _MARK_MAX_MM = 40.0, 400.0
 
 # The numbers below are settings of ours, chosen on drawn pictures; no source.
 # The edge must show along this share of the flange.
@@ -359,6 +360,22 @@ def _choose_mark(
     if not _is_mark(beyond[0], edge.line):
         return None, ["the line beside the upper sheet's end does not look like a drawn mark"]
     return beyond[0], []
+
+
+def choose_mark(lines: Sequence[CrossLine], end: HandLine, side: int) -> tuple[CrossLine | None, list[str]]:
+    """Return the line drawn on a piece whose end a person marked, if just one line can be it; else why not.
+
+    Parameters
+    ----------
+    lines : sequence of CrossLine
+        Lines across the flange.
+    end : HandLine
+        The piece's end.
+    side : int
+        +1 if the piece lies towards greater stations from its end, else -1.
+    """
+    found, notes = _choose_mark(lines, _Edge(end, side, 1.0), _MARK_MAX_MM, None)
+    return (found, notes) if isinstance(found, CrossLine) else (None, notes)
 
 
 def _strength(line: CrossLine) -> float:

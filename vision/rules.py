@@ -9,11 +9,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from calib.uncertainty import COVERAGE_FACTOR_95
+from vision.fastening import sealant_rows
 from vision.laps import LapSighting, NoLap
 from vision.plan import Plan
 from vision.rows import Absence, Gap, LapGroup, Role, Rows, Spacing
+from vision.set_out import Length, NoLength, SetOut
 from vision.verdict import Judgement, Verdict, judge, judge_count, not_measured
 
+# A witness mark is drawn with a tape: within an eighth of an inch. Common practice, no source.
+_WITNESS_TOLERANCE_MM = 3.175
 _MOVE_ALONG = "move the camera along the ridge and shoot again"
 _PARTLY_SEEN = f"one of its rivets is cut by the photo's border: {_MOVE_ALONG}"
 _NONE_MISSING = "no rivet missing"
@@ -156,3 +160,58 @@ def judge_lap_rows(lap: LapSighting, plan: Plan) -> list[RuleVerdict]:
     return [
         RuleVerdict("lap rivet row", judge(row.mm, row.u_mm, lower=half, upper=upper)) for row in lap.rows
     ]
+
+
+def judge_set_out(found: SetOut, plan: Plan) -> list[RuleVerdict]:
+    """Judge what a person marked of a flange that is still open.
+
+    Parameters
+    ----------
+    found : SetOut
+        The lengths between the marked lines.
+    plan : Plan
+        What they are to be.
+
+    Returns
+    -------
+    list of RuleVerdict
+        Sealant rows by their distances and number, the z-closure's offset, and the line drawn on the lower
+        piece: it shows the lap itself where the plan has no witness mark, else it is the witness mark.
+
+    Notes
+    -----
+    The plan has one tolerance for what is set out along a tape, that of rivets on centre; it holds for the
+    sealant and the z-closure too.
+    """
+    allowed = plan.rivet_spacing_tolerance_mm
+    verdicts = [
+        _judge_length("sealant row", gap, plan.sealant_row_mm - allowed, plan.sealant_row_mm + allowed)
+        for gap in found.sealant_gaps
+    ]
+    if found.sealant_rows:
+        required = sealant_rows(plan)
+        # What a person did not mark may be there all the same.
+        unmarked = max(0, required - found.sealant_rows)
+        count = judge_count(found.sealant_rows, required=required, hidden=unmarked, what="rows of sealant")
+        verdicts.append(RuleVerdict("sealant row count", count))
+    if found.z_closure_offset is not None:
+        offset = plan.z_closure_offset_mm
+        verdicts.append(
+            _judge_length("z-closure offset", found.z_closure_offset, offset - allowed, offset + allowed)
+        )
+    if found.end_to_mark is not None:
+        verdicts.append(_judge_mark(found.end_to_mark, plan))
+    return verdicts
+
+
+def _judge_mark(found: Length | NoLength, plan: Plan) -> RuleVerdict:
+    if plan.witness_mm is None:
+        return _judge_length("lap length", found, plan.lap_min_mm, None)
+    low, high = plan.witness_mm - _WITNESS_TOLERANCE_MM, plan.witness_mm + _WITNESS_TOLERANCE_MM
+    return _judge_length("witness mark", found, low, high)
+
+
+def _judge_length(rule: str, found: Length | NoLength, lower: float, upper: float | None) -> RuleVerdict:
+    if isinstance(found, NoLength):
+        return RuleVerdict(rule, not_measured(found.why, lower=lower, upper=upper))
+    return RuleVerdict(rule, judge(found.mm, found.u_mm, lower=lower, upper=upper))

@@ -108,19 +108,23 @@ def judge(
     return Judgement(value_mm, COVERAGE_FACTOR_95 * u_mm, None, text, p, verdict, why)
 
 
-def judge_count(seen: int, *, required: int, doubtful: int = 0, hidden: int = 0) -> Judgement:
-    """Hold a number of rivets against the least number wanted.
+def judge_count(
+    seen: int, *, required: int, doubtful: int = 0, hidden: int = 0, what: str = "rivets"
+) -> Judgement:
+    """Hold a number of rivets, or of something else, against the least number wanted.
 
     Parameters
     ----------
     seen : int
-        Rivets seen beyond doubt.
+        How many were seen beyond doubt.
     required : int
         Least number wanted.
     doubtful : int
-        Further findings that may or may not be rivets.
+        Further findings that may or may not be what is counted.
     hidden : int
-        Places that the photo does not show, or that something covers, where a rivet may be.
+        Places that the photo does not show, or that something covers, where one more may be.
+    what : str
+        What is counted.
 
     Returns
     -------
@@ -134,23 +138,23 @@ def judge_count(seen: int, *, required: int, doubtful: int = 0, hidden: int = 0)
     """
     if min(seen, required, doubtful, hidden) < 0:
         numbers = f"seen {seen}, wanted {required}, doubtful {doubtful}, hidden {hidden}"
-        msg = f"rivet counts cannot be negative: {numbers}"
+        msg = f"counts of {what} cannot be negative: {numbers}"
         raise PlanError(msg)
-    limit = f">= {required} rivets"
+    limit = f">= {required} {what}"
     most = seen + doubtful + hidden
     if seen >= required:
-        verdict, p, why = Verdict.MEETS, 1.0, f"{seen} rivets seen, {required} wanted"
+        verdict, p, why = Verdict.MEETS, 1.0, f"{seen} {what} seen, {required} wanted"
     elif most < required:
         missing = required - most
         verdict, p, why = (
             Verdict.DOES_NOT_MEET,
             0.0,
-            f"{seen} rivets seen, at least {missing} of {required} missing",
+            f"{seen} {what} seen, at least {missing} of {required} missing",
         )
     else:
         verdict, p = Verdict.CANNOT_TELL, None
         why = (
-            f"{seen} rivets seen, {doubtful} doubtful and {hidden} possibly hidden, {required} wanted; "
+            f"{seen} {what} seen, {doubtful} doubtful and {hidden} possibly hidden, {required} wanted; "
             f"{_SHOOT_AGAIN}"
         )
     return Judgement(None, None, seen, limit, p, verdict, why)
