@@ -1,6 +1,6 @@
 """Render close-ups of our own making with Blender: photos, their truth and the card, as the shared ones are.
 
-    BLENDER_PYTHON tests/renderings/render.py FOLDER FIRST LAST [--samples 16] [--threads 1]
+    BLENDER_PYTHON tests/renderings/render.py FOLDER FIRST LAST [--samples 8] [--threads 1]
 
 BLENDER_PYTHON is a Python with bpy (5.0), numpy and opencv-python. Scenes FIRST to LAST - 1 go to FOLDER.
 """
@@ -42,7 +42,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("first", type=int)
     parser.add_argument("last", type=int)
-    parser.add_argument("--samples", type=int, default=16)
+    parser.add_argument("--samples", type=int, default=8)
     parser.add_argument("--threads", type=int, default=1)
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
@@ -72,10 +72,11 @@ def _render(scene: Scene, samples: int, threads: int) -> np.ndarray:
         DECOYS[item.kind](scene, item, head)
     _add_light(scene, rng)
     _set_camera(scene)
-    return _traced(samples, threads)
+    return _traced(scene, samples, threads)
 
 
-def _traced(samples: int, threads: int) -> np.ndarray:
+def _traced(scene: Scene, samples: int, threads: int) -> np.ndarray:
+    """Return the pinhole picture: the flange and what is near it finely, the rest at a third of that."""
     settings = bpy.context.scene
     settings.render.engine = "CYCLES"
     settings.cycles.device = "CPU"
@@ -88,13 +89,43 @@ def _traced(samples: int, threads: int) -> np.ndarray:
     settings.render.threads = threads
     settings.view_settings.view_transform = "Raw"
     settings.render.image_settings.file_format = "OPEN_EXR"
+    settings.render.resolution_percentage = 34
+    coarse = _picture()
+    settings.render.resolution_percentage = 100
+    width, height = settings.render.resolution_x, settings.render.resolution_y
+    whole = cv2.resize(coarse, (width, height), interpolation=cv2.INTER_CUBIC)
+    left, top, right, bottom = _flange_box(scene, width, height)
+    settings.render.use_border = True
+    settings.render.border_min_x, settings.render.border_max_x = left / width, right / width
+    settings.render.border_min_y, settings.render.border_max_y = 1.0 - bottom / height, 1.0 - top / height
+    whole[top:bottom, left:right] = _picture()[top:bottom, left:right]
+    return whole
+
+
+def _picture() -> np.ndarray:
+    """Render and return the radiance, shape (H, W, 3), BGR."""
+    settings = bpy.context.scene
     with tempfile.TemporaryDirectory() as scratch:
         settings.render.filepath = str(Path(scratch, "radiance.exr"))
         bpy.ops.render.render(write_still=True)
         image = bpy.data.images.load(settings.render.filepath)
         width, height = image.size
         pixels = np.array(image.pixels[:], dtype=np.float32).reshape(height, width, 4)
+    bpy.data.images.remove(image)
     return np.ascontiguousarray(pixels[::-1, :, 2::-1])
+
+
+def _flange_box(scene: Scene, width: int, height: int) -> tuple[int, int, int, int]:
+    """Return left, top, right and bottom of the flange and 40 px around it in the pinhole picture."""
+    u, v = np.meshgrid(np.linspace(-REACH_MM, REACH_MM, 141), [0.0, scene.width_mm])
+    outline = np.array([scene.to_target(*at, 0.0) for at in zip(u.ravel(), v.ravel(), strict=True)])
+    seen = outline @ scene.rotation.T + scene.translation_mm
+    seen = seen[seen[:, 2] > 1.0]
+    px = FOCAL_PX * seen[:, :2] / seen[:, 2:] + [(width - 1) / 2.0, (height - 1) / 2.0]
+    px = px[(px[:, 0] > -60.0) & (px[:, 0] < width + 60.0)]
+    low = np.maximum(px.min(axis=0) - 40.0, 0.0).astype(int)
+    high = np.minimum(px.max(axis=0) + 40.0, [width, height]).astype(int)
+    return low[0], low[1], high[0], high[1]
 
 
 # ---- meshes: ridge frame in, Blender out (x = u, y = -v, z = h) ----------------------------------------
