@@ -65,6 +65,32 @@ def measure_with_proposals(
     return replace(found, notes=(*notes, *found.notes))
 
 
+def propose_in_shoot(
+    shoot: Shoot, progress: Callable[[int, int], None] | None = None
+) -> dict[str, ProposedEnds]:
+    """Propose ridge ends in the photos of a shoot that have no picks, for a person to look at.
+
+    Parameters
+    ----------
+    shoot : Shoot
+        Photos with or without picks, targets, tapes and lens.
+    progress : callable, optional
+        Called with (photos looked at, photos in all).
+
+    Returns
+    -------
+    dict
+        As `vision.proposals.propose_for_shoot`; a photo that shows no target is left out.
+
+    Raises
+    ------
+    FileError, PhotoError, LensError
+        As `measure_with_proposals`.
+    """
+    looks = _look_at_all(shoot, progress)
+    return propose_for_shoot(_pictures(shoot, [look for look in looks if isinstance(look, ReadyPhoto)]))
+
+
 def _look_at_all(
     shoot: Shoot, progress: Callable[[int, int], None] | None
 ) -> list[ReadyPhoto | LoosePhoto | PhotoResult]:

@@ -21,7 +21,7 @@ import numpy as np
 from calib.errors import MeasureError
 from calib.profile import load_profile
 from calib.targets import load_target
-from vision.audit import FlangeAudit, NotAudited, audit_photos, audit_prepared
+from vision.audit import FlangeAudit, NotAudited, PhotoAudit, audit_photos, audit_prepared
 from vision.flat_map import flat_map
 from vision.marks import Marks, marks_from_record
 from vision.plan import load_plan
@@ -38,6 +38,7 @@ from webui.software import software_versions
 
 PhotoPath = Callable[[FiledPhoto], Path]
 Progress = Callable[[int, int], None]
+PreparedCloseUps = Mapping[str, PreparedPhoto | NotAudited]
 
 # No photo's name begins with a dot.
 _PHOTO_FOLDER, _SHOOT_FILE = "photos", ".shoot.json"
@@ -51,6 +52,7 @@ def make_result(
     progress: Progress | None = None,
     *,
     drawing: bool = True,
+    prepared: PreparedCloseUps | None = None,
 ) -> Result:
     """Measure the ridge, check the close-ups or lay out the cap of a job.
 
@@ -68,6 +70,8 @@ def make_result(
         Called with (steps done, steps in all).
     drawing : bool
         Whether what pictures need is made too.
+    prepared : mapping, optional
+        What `prepare_close_ups` made of the same job, whatever is marked in it, so that a check need not.
 
     Returns
     -------
@@ -88,7 +92,7 @@ def make_result(
             case "measure":
                 record, extra = _measure(job, folder, progress, drawing)
             case "check":
-                record, extra = _check(job, folder, progress, drawing)
+                record, extra = _check(job, folder, progress, drawing, prepared)
             case "plan":
                 # Worked out, not measured: its pieces must add up to the last digit.
                 record = _plan(job, folder)
@@ -181,11 +185,18 @@ def _shoot_record(job: Job) -> dict[str, Any]:
 
 
 def _check(
-    job: Job, folder: Path, progress: Progress | None, drawing: bool
+    job: Job,
+    folder: Path,
+    progress: Progress | None,
+    drawing: bool,
+    prepared: PreparedCloseUps | None,
 ) -> tuple[dict[str, Any], dict[str, Any] | None]:
     photos = photos_of(job, "close-up")
-    marks = {_in(folder, photo): marks_of(photo.marks, photo.name) for photo in photos if photo.marks}
-    audits = audit_photos(**_close_ups(job, folder), marks=marks, progress=progress)
+    if prepared is None:
+        marks = {_in(folder, photo): marks_of(photo.marks, photo.name) for photo in photos if photo.marks}
+        audits = audit_photos(**_close_ups(job, folder), marks=marks, progress=progress)
+    else:
+        audits = [audit for photo in photos for audit in _audits(prepared[photo.name], photo.marks)]
     record = {"photos": [audit.record() for audit in audits]}
     if not drawing:
         return record, None
@@ -239,16 +250,27 @@ def prepare_close_ups(
     with laid_out(job, photo_path) as folder:
         names = [photo.name for photo in photos_of(job, "close-up")]
         found = prepare_photos(**_close_ups(job, folder), progress=progress)
-        return dict(zip(names, found, strict=True))
+        hidden = f"{folder / _PHOTO_FOLDER}{os.sep}"
+        return {name: _without(hidden, each) for name, each in zip(names, found, strict=True)}
 
 
-def audit_again(prepared: PreparedPhoto, marks: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+def _without(hidden: str, found: PreparedPhoto | NotAudited) -> PreparedPhoto | NotAudited:
+    """Return the same without the folder, gone by then, in what it says."""
+    notes = tuple(note.replace(hidden, "") for note in found.notes)
+    if isinstance(found, NotAudited):
+        return replace(found, why=found.why.replace(hidden, ""), notes=notes)
+    return replace(found, notes=notes)
+
+
+def audit_again(
+    prepared: PreparedPhoto | NotAudited, marks: Mapping[str, Any] | None
+) -> list[dict[str, Any]]:
     """Return what a close-up's record is with other marks: the same as a whole check would make.
 
     Parameters
     ----------
-    prepared : PreparedPhoto
-        The photo, made ready by `prepare_close_ups`.
+    prepared : PreparedPhoto or NotAudited
+        The photo as `prepare_close_ups` gave it.
     marks : mapping or None
         The marks as `FiledPhoto` has them.
 
@@ -262,8 +284,13 @@ def audit_again(prepared: PreparedPhoto, marks: Mapping[str, Any] | None) -> lis
     RecordError
         If the marks are no marks.
     """
-    audits = audit_prepared(prepared, marks_of(marks, prepared.photo))
-    return [tidy(audit.record(), "") for audit in audits]
+    return [tidy(audit.record(), "") for audit in _audits(prepared, marks)]
+
+
+def _audits(prepared: PreparedPhoto | NotAudited, marks: Mapping[str, Any] | None) -> tuple[PhotoAudit, ...]:
+    if isinstance(prepared, NotAudited):
+        return (prepared,)
+    return audit_prepared(prepared, marks_of(marks, prepared.photo))
 
 
 def marks_of(record: Mapping[str, Any] | None, photo: str) -> Marks:
