@@ -152,7 +152,7 @@ class DaskWorkers:
 
         threads = max(1, sum(self._client.nthreads().values()))
         to_do, keys = iter(jobs), {}
-        under_way = as_completed()
+        under_way = as_completed(loop=self._client.loop)
         for job in islice(to_do, _AHEAD * threads):
             future = self._submit(task, job)
             keys[future.key] = job.key
