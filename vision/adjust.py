@@ -98,18 +98,21 @@ class _Normal:
 
     def __init__(self, equations: Equations, first_point: int, damping: float = 0.0) -> None:
         jacobian = equations.jacobian
-        self._scale = 1.0 / np.sqrt(np.maximum((jacobian.multiply(jacobian)).sum(axis=0), 1e-300))
-        scaled = (jacobian @ sparse.diags_array(self._scale)).tocsc()
+        column, values, size = jacobian.indices, jacobian.data, jacobian.shape[1]
+        squares = np.bincount(column, values**2, minlength=size)
+        self._scale = 1.0 / np.sqrt(np.maximum(squares, 1e-300))
+        scaled = sparse.csr_array((values * self._scale[column], column, jacobian.indptr), jacobian.shape)
         self._first = first_point
-        own, points = scaled[:, :first_point], scaled[:, first_point:]
-        diagonal = np.full(first_point, damping)
-        reduced = (own.T @ own).toarray() + np.diag(diagonal)
-        self._coupling = (points.T @ own).tocsr()
-        self._blocks = _inverse_blocks((points.T @ points).tocoo(), points.shape[1], damping)
-        if points.shape[1]:
-            reduced -= (self._coupling.T @ (self._blocks @ self._coupling)).toarray()
+        turned = scaled.T.tocsr()
+        reduced = (turned[:first_point] @ scaled[:, :first_point]).toarray()
+        reduced[np.diag_indices(first_point)] += damping
+        of_points = turned[first_point:] @ scaled
+        self._coupling = of_points[:, :first_point]
+        self._blocks = _inverse_blocks(of_points[:, first_point:].tocoo(), size - first_point, damping)
+        if size > first_point:
+            reduced -= (self._coupling.T.tocsr() @ (self._blocks @ self._coupling)).toarray()
         try:
-            self._factor = linalg.cho_factor(reduced)
+            self._factor = linalg.cho_factor(reduced, overwrite_a=True, check_finite=False)
         except linalg.LinAlgError as error:
             raise GeometryError(_TOO_FEW) from error
 

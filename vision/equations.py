@@ -65,16 +65,15 @@ class Equations:
 
 
 class _Rows:
-    """Collects dense blocks of rows into one sparse system."""
+    """Collects dense blocks of rows into one sparse system, row by row as it is stored."""
 
     def __init__(self) -> None:
-        self._row: list[Columns] = []
+        self._widths: list[Columns] = []
         self._column: list[Columns] = []
         self._value: list[Array] = []
         self._residuals: list[Array] = []
         self._sources: list[str] = []
         self._labels: list[str] = []
-        self._count = 0
         self.extra_cost = 0.0
 
     def add(
@@ -86,23 +85,21 @@ class _Rows:
         -1 stands for something that is not unknown. The labels are shared out evenly over the rows.
         """
         count = residuals.size
-        rows = np.arange(self._count, self._count + count)
-        for columns, values in blocks:
-            shape = (count, columns.shape[-1])
-            self._row.append(np.repeat(rows, shape[1]))
-            self._column.append(np.broadcast_to(columns, shape).ravel())
-            self._value.append(values.reshape(-1))
+        column = np.hstack([np.broadcast_to(c, (count, c.shape[-1])) for c, _ in blocks])
+        value = np.hstack([values.reshape(count, -1) for _, values in blocks])
+        is_free = column >= 0
+        self._widths.append(is_free.sum(axis=1))
+        self._column.append(column[is_free])
+        self._value.append(value[is_free])
         self._residuals.append(residuals.reshape(-1))
         self._sources += [source] * count
         self._labels += [label for label in labels for _ in range(count // len(labels))]
-        self._count += count
 
     def equations(self, size: int) -> Equations:
         """Return all rows as one system."""
-        row, column = np.concatenate(self._row), np.concatenate(self._column)
-        free = column >= 0
-        values = np.concatenate(self._value)[free]
-        jacobian = sparse.coo_array((values, (row[free], column[free])), shape=(self._count, size)).tocsr()
+        first = np.concatenate([[0], np.cumsum(np.concatenate(self._widths))])
+        parts = (np.concatenate(self._value), np.concatenate(self._column), first)
+        jacobian = sparse.csr_array(parts, shape=(len(first) - 1, size))
         residuals = np.concatenate(self._residuals)
         cost = float(residuals @ residuals) + self.extra_cost
         return Equations(residuals, jacobian, tuple(self._sources), tuple(self._labels), cost)
