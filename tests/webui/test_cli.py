@@ -303,7 +303,12 @@ def test_check_of_sample_close_ups_gives_the_contracts_record(sample_images: Pat
     run_2, lap_1 = record["photos"]
     assert (run_2["kind"], lap_1["kind"]) == ("run", "lap")
     assert {verdict["verdict"] for verdict in run_2["verdicts"]} <= {"meets", "does not meet", "cannot tell"}
-    assert sorted(path.name for path in drawn.iterdir()) == ["lap_1.jpg", "run_2.jpg"]
+    assert sorted(path.name for path in drawn.iterdir()) == [
+        "lap_1.jpg",
+        "lap_1_to_scale.jpg",
+        "run_2.jpg",
+        "run_2_to_scale.jpg",
+    ]
 
 
 # Progress
