@@ -1,0 +1,57 @@
+// Forms that act through the interface: data-api says where, data-after what happens then.
+
+import { api, tellProblem } from "./api.js";
+import { refresh } from "./refresh.js";
+import { watch } from "./work.js";
+
+const AFTER = {
+  reload: () => location.reload(),
+  refresh: () => refresh(),
+  watch: () => watch(),
+  goto: (answer) => location.assign(`/jobs/${answer.id}`),
+};
+
+document.addEventListener("submit", (event) => {
+  if (!event.target.dataset.api) return;
+  event.preventDefault();
+  act(event.target);
+});
+document.addEventListener("change", (event) => {
+  const form = event.target.closest("form[data-on=change]");
+  if (form && form.dataset.api) act(form);
+});
+
+async function act(form) {
+  const [method, path] = form.dataset.api.split(" ");
+  const buttons = [...form.querySelectorAll("button")];
+  buttons.forEach((button) => { button.disabled = true; });
+  try {
+    const answer = await api(method, path, valuesOf(form));
+    await AFTER[form.dataset.after](answer);
+  } catch (error) {
+    tellProblem(error);
+  } finally {
+    buttons.forEach((button) => { button.disabled = false; });
+  }
+}
+
+/** Return the values of a form as the interface wants them. */
+export function valuesOf(form) {
+  const values = {};
+  for (const field of form.querySelectorAll("[name]")) {
+    if (["radio", "checkbox"].includes(field.type) && !field.checked) continue;
+    values[field.name] = valueOf(field);
+  }
+  return values;
+}
+
+function valueOf(field) {
+  const text = field.value.trim();
+  if (!text && field.dataset.empty === "null") return null;
+  switch (field.dataset.type) {
+    case "number": return Number(text);
+    case "flag": return text === "yes";
+    case "list": return text.split(" ");
+    default: return field.value;
+  }
+}
