@@ -6,14 +6,14 @@ name" is written once.
 
 import json
 import math
-import sys
 from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
 from calib.errors import FileError, RecordError
 
-_LARGEST = sys.float_info.max
+# Lengths in mm, pixels, degrees: nothing in our files comes near it, and its square is still a number.
+_LARGEST = 1e9
 
 
 def read_json(path: Path) -> dict[str, Any]:
@@ -46,6 +46,9 @@ def read_json(path: Path) -> dict[str, Any]:
         raise RecordError(msg) from error
     except OSError as error:
         msg = f"{path}: cannot be read ({error.strerror})"
+        raise FileError(msg) from error
+    except ValueError as error:
+        msg = f"{str(path)!r:.200}: no file can have that name ({error})"
         raise FileError(msg) from error
     try:
         record = json.loads(text, parse_constant=_refuse_constant)
@@ -125,11 +128,11 @@ def number(value: object, where: str, *, at_least: float = -math.inf, above: flo
     Raises
     ------
     RecordError
-        If it is not a finite number within the bounds.
+        If it is not a number within the bounds, or a billion and more.
     """
-    # An integer too large for a float is as useless as infinity, and math.isfinite would raise on it.
     if isinstance(value, bool) or not isinstance(value, int | float) or not -_LARGEST < value < _LARGEST:
-        msg = f"{where}: a number was expected, got {value!r:.60}"
+        sense = " that makes sense there" if isinstance(value, int | float) else ""
+        msg = f"{where}: a number was expected{sense}, got {value!r:.60}"
         raise RecordError(msg)
     if value < at_least or value <= above:
         bound = f"at least {at_least:g}" if value < at_least else f"more than {above:g}"

@@ -29,6 +29,8 @@ FAMILY_CELLS = 8
 _KEYS = ("name", "family", "unit", "outline", "sigma", "tags")
 _TAG_KEYS = ("id", "size", "center", "turn")
 _NAME_LIMIT = 60
+# Nobody carries a larger sheet to a roof; beyond it a file is in other units, or damaged.
+_LARGEST_OUTLINE_MM = 10_000.0
 # Two tags may touch and a tag may touch the outline; this only forgives the rounding of typed decimals.
 _TOUCH_MM = 1e-6
 # Corners of an unturned tag of size 2, in the order that cv2.aruco returns: from the top left, clockwise.
@@ -136,9 +138,15 @@ class Target:
         if self.family != FAMILY:
             msg = f"tag family {self.family!r:.40} is not supported; the family must be {FAMILY}"
             raise TargetError(msg)
-        if not all(0.0 < side < math.inf for side in self.outline_mm):
+        if not all(0.0 < side <= _LARGEST_OUTLINE_MM for side in self.outline_mm):
             width, height = self.outline_mm
-            msg = f"the outline must be > 0 mm both ways, got {width:g} x {height:g} mm"
+            msg = (
+                f"the outline must be > 0 mm and at most {_LARGEST_OUTLINE_MM:g} mm both ways, "
+                f"got {width:g} x {height:g} mm"
+            )
+            raise TargetError(msg)
+        if self.sigma_mm > max((tag.size_mm for tag in self.tags), default=math.inf):
+            msg = f"sigma is {self.sigma_mm:g} mm, more than a tag's size; it is how far a corner may be off"
             raise TargetError(msg)
         if not 0.0 < self.sigma_mm < math.inf:
             msg = (

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from calib.camera import Camera
 from calib.container import Container
-from calib.errors import FileError, PhotoError
+from calib.errors import FileError, MeasureError, PhotoError
 from calib.exif import PhotoMetadata, read_metadata
 from calib.intake import LARGEST_FILE_BYTES, check_photo
 from calib.lens import LensKey, lens_key, match_size, prior_camera
@@ -218,13 +218,16 @@ def _read(path: Path) -> bytes:
     try:
         _check_file(path)
         return path.read_bytes()
-    except FileError:
+    except MeasureError:
         raise
     except FileNotFoundError as error:
         msg = f"{path}: no such file"
         raise FileError(msg) from error
     except OSError as error:
         msg = f"{path}: cannot be read ({error.strerror})"
+        raise FileError(msg) from error
+    except ValueError as error:
+        msg = f"{str(path)!r:.200}: no file can have that name ({error})"
         raise FileError(msg) from error
 
 

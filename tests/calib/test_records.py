@@ -65,3 +65,8 @@ def test_number_out_of_bounds_is_refused():
 def test_point_of_three_numbers_is_refused():
     with pytest.raises(RecordError, match=r"a pair \[x, y\] was expected"):
         point([1, 2, 3], "shoot.json a")
+
+
+def test_name_that_no_file_can_have_is_refused(tmp_path):
+    with pytest.raises(FileError, match="no file can have that name"):
+        read_json(tmp_path / "a\0b.json")

@@ -123,7 +123,12 @@ def test_record_of_wrong_shape_is_refused_by_name(record, message):
         (changed(["name"], " "), "a name must be one line of 1 to 60"),
         (changed(["name"], "two\nlines"), "a name must be one line"),
         (changed(["family"], "tag25h9"), "t.json: target 'card': tag family 'tag25h9' is not supported"),
-        (changed(["outline"], [190.0, 0.0]), "outline must be > 0 mm both ways, got 190 x 0 mm"),
+        (
+            changed(["outline"], [190.0, 0.0]),
+            "outline must be > 0 mm and at most 10000 mm both ways, got 190 x 0 mm",
+        ),
+        (changed(["outline"], [10_001.0, 130.0]), "at most 10000 mm both ways, got 10001 x 130 mm"),
+        (changed(["sigma"], 46.0), "sigma is 46 mm, more than a tag's size"),
         (changed(["sigma"], 0.0), "sigma must be > 0 mm, got 0 mm"),
         (changed(["sigma"], -0.1), "sigma must be > 0 mm"),
         (changed(["thickness"], -1.0), "thickness must be at least 0 mm, got -1 mm"),
