@@ -3,7 +3,9 @@
 A photo without a target is loose: only what it shows besides can tie it to the others.
 """
 
-from collections.abc import Sequence
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -71,6 +73,47 @@ class LoosePhoto:
     sighted: SightedPhoto
     source: FeatureSource
     notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Looks:
+    """All photos of a shoot looked at: those that can be measured with, loose ones, and why others cannot."""
+
+    ready: tuple[ReadyPhoto, ...]
+    loose: tuple[LoosePhoto, ...]
+    unused: Mapping[str, PhotoResult]
+
+
+def look_at_all(shoot: Shoot, progress: Callable[[int, int], None] | None = None) -> Looks:
+    """Look at every photo of a shoot, several at a time.
+
+    Parameters
+    ----------
+    shoot : Shoot
+        The photos.
+    progress : callable, optional
+        Called with (photos looked at, photos in all).
+
+    Returns
+    -------
+    Looks
+        The photos, each kind in their order.
+    """
+    several = len(shoot.photos) > 1
+    ready, loose, unused = [], [], {}
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        looks = pool.map(lambda photo: look_at(photo, shoot, keep_picture=several), shoot.photos)
+        for count, (photo, look) in enumerate(zip(shoot.photos, looks, strict=True), 1):
+            match look:
+                case ReadyPhoto():
+                    ready.append(look)
+                case LoosePhoto():
+                    loose.append(look)
+                case PhotoResult():
+                    unused[photo.name] = look
+            if progress is not None:
+                progress(count, len(shoot.photos))
+    return Looks(tuple(ready), tuple(loose), unused)
 
 
 def look_at(

@@ -6,7 +6,9 @@ unless a person accepts them.
 
 import itertools
 import math
-from collections.abc import Iterator, Mapping, Sequence
+import os
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,12 +42,29 @@ _MOST_SIGMA_PX = 2.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ShootPicture:
-    """One photo of a shoot: its upright picture, its view if it is tied to others, and picks made so far."""
+    """One photo of a shoot.
+
+    Attributes
+    ----------
+    name : str
+        Its name.
+    read : callable
+        Gives its upright picture; asked for anew each time, for a shoot's pictures may fill the memory.
+    view : View or None
+        Its view if it is tied to others.
+    picks : Mapping
+        Picks made so far.
+    """
 
     name: str
-    image: Image
+    read: Callable[[], Image]
     view: View | None
     picks: Mapping[str, tuple[float, float]]
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """The ends that nobody has picked in it yet."""
+        return tuple(end for end in ENDS if end not in self.picks)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +104,7 @@ class _Suggestion:
 
 
 def propose_for_shoot(pictures: Sequence[ShootPicture]) -> dict[str, ProposedEnds]:
-    """Propose both ridge ends in every photo of a shoot that has no picks.
+    """Propose the ridge ends that are not picked yet, in every photo of a shoot.
 
     Parameters
     ----------
@@ -105,36 +124,53 @@ def propose_for_shoot(pictures: Sequence[ShootPicture]) -> dict[str, ProposedEnd
     by all of these, and looked for in every photo. A photo that is not tied is proposed for by itself.
     """
     ordered = sorted(pictures, key=lambda picture: picture.name)
-    guesses = {picture.name: [] if picture.picks else propose_ends(picture.image) for picture in ordered}
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        made = pool.map(lambda picture: propose_ends(picture.read()) if picture.missing else [], ordered)
+        guesses = {picture.name: own for picture, own in zip(ordered, made, strict=True)}
     suggestions = [
         _suggest(picture, picture.view, guesses[picture.name])
         for picture in ordered
         if picture.view is not None
     ]
     ends = _agreed_ends(suggestions)
-    found = {name: _alone(own[0]) for name, own in guesses.items() if own}
+    found = {p.name: _alone(p, guesses[p.name][0]) for p in ordered if guesses[p.name]}
     if ends is not None:
         for suggestion in suggestions:
             found.pop(suggestion.picture.name, None)
-            if not suggestion.is_picked and (snaps := _snapped(suggestion, ends)):
+            if suggestion.picture.missing and (snaps := _snapped(suggestion, ends)):
                 found[suggestion.picture.name] = ProposedEnds(snaps, is_placed=True)
     return found
 
 
-def _alone(guess: RidgeProposal) -> ProposedEnds:
-    return ProposedEnds(dict(zip(ENDS, (guess.left, guess.right), strict=True)), is_placed=False)
+def _alone(picture: ShootPicture, guess: RidgeProposal) -> ProposedEnds:
+    ends = dict(zip(ENDS, named_by_picks((guess.left, guess.right), picture.picks), strict=True))
+    return ProposedEnds({end: ends[end] for end in picture.missing}, is_placed=False)
+
+
+def named_by_picks(ends: tuple[Snap, Snap], picks: Mapping[str, tuple[float, float]]) -> tuple[Snap, Snap]:
+    """Return two ends in the order A, B: the one that is nearer to a pick has its letter."""
+    for end, pick in picks.items():
+        off = [float(np.hypot(*(snap.px - pick))) for snap in ends]
+        if (off[0] <= off[1]) != (end == "a"):
+            return ends[1], ends[0]
+        break
+    return ends
 
 
 def _suggest(picture: ShootPicture, view: View, guesses: Sequence[RidgeProposal]) -> _Suggestion:
-    if all(end in picture.picks for end in ENDS):
-        picked = [np.array(picture.picks[end], dtype=float) for end in ENDS]
-        places = tuple(_Place(px, _PICK_EVIDENCE) for px in picked)
-        return _Suggestion(picture, view, ((picked[0], picked[1]),), places, is_picked=True)
-    pairs = tuple((guess.left.px, guess.right.px) for guess in guesses[:_GUESSES])
-    places = tuple(
+    picked = {end: np.array(px, dtype=float) for end, px in picture.picks.items()}
+    places = [_Place(px, _PICK_EVIDENCE) for px in picked.values()]
+    places += [
         _Place(other.snap.px, other.evidence, other.snap) for guess in guesses for other in guess.others
-    )
-    return _Suggestion(picture, view, pairs, places, is_picked=False)
+    ]
+    pairs = []
+    for guess in guesses[:_GUESSES]:
+        named = named_by_picks((guess.left, guess.right), picture.picks)
+        a, b = (picked.get(end, snap.px) for end, snap in zip(ENDS, named, strict=True))
+        pairs.append((a, b))
+    if not picture.missing:
+        pairs = [(picked["a"], picked["b"])]
+    return _Suggestion(picture, view, tuple(pairs), tuple(places), is_picked=bool(picked))
 
 
 _Points = tuple[PlacedPoint, PlacedPoint]
@@ -224,9 +260,9 @@ def _named(suggestions: Sequence[_Suggestion], points: _Points) -> _Points:
     """Return the ends as A and B: as picked, else A on the left in the first photo."""
     first = next((item for item in suggestions if item.is_picked), None)
     if first is not None:
-        a = np.array(first.picture.picks["a"])
-        off = [_off_px(first.view, point, a) for point in points]
-        return points if off[0] <= off[1] else points[::-1]
+        end, px = next(iter(first.picture.picks.items()))
+        off = [_off_px(first.view, point, np.array(px)) for point in points]
+        return points if (off[0] <= off[1]) == (end == "a") else points[::-1]
     for suggestion in suggestions:
         seen = [predict_point(point, suggestion.view) for point in points]
         if seen[0] is not None and seen[1] is not None:
@@ -237,28 +273,47 @@ def _named(suggestions: Sequence[_Suggestion], points: _Points) -> _Points:
 def _snapped(suggestion: _Suggestion, ends: _Points) -> dict[str, Snap]:
     """Return what a photo shows where both ends should be; where it shows nothing clear, where that is."""
     predicted = [predict_point(point, suggestion.view) for point in ends]
+    image = well_lit(suggestion.picture.read())
+    known = [place.snap for place in suggestion.places if place.snap is not None]
     snaps = {}
     for i, end in enumerate(ENDS):
         here, other = predicted[i], predicted[1 - i]
-        if here is not None:
-            seen = None if other is None else _best_snap(suggestion, here, other.px)
-            told = seen or Snap(here.px, here.cov_px2, "predicted", 0.0)
+        if here is not None and end in suggestion.picture.missing:
+            told = snap_predicted(image, here, None if other is None else other.px, known)
             if told.sigma_px < _FARTHEST_PX / _REACH_SIGMAS:
                 snaps[end] = told
     return snaps
 
 
-def _best_snap(suggestion: _Suggestion, here: PredictedPoint, toward: Array) -> Snap | None:
+def snap_predicted(
+    image: Image, here: PredictedPoint, toward_px: Array | None, known: Sequence[Snap] = ()
+) -> Snap:
+    """Return what a photo shows where an end is predicted; where nothing is clear, the prediction itself.
+
+    Parameters
+    ----------
+    image : ndarray of shape (H, W, 3), uint8
+        The upright photo, well lit (`vision.segments.well_lit`).
+    here : PredictedPoint
+        Where the end should be.
+    toward_px : ndarray of shape (2,) or None
+        Where the other end is, about; without it nothing is looked for.
+    known : sequence of Snap
+        Places found before that may be the end.
+    """
+    seen = None if toward_px is None else _best_snap(image, here, toward_px, known)
+    return seen or Snap(here.px, here.cov_px2, "predicted", 0.0)
+
+
+def _best_snap(image: Image, here: PredictedPoint, toward: Array, known: Sequence[Snap]) -> Snap | None:
     """Return the clearest corner near a predicted place; None where none is clear."""
     sigma_px = math.sqrt(float(np.trace(here.cov_px2)) / 2.0)
     reach_px = min(max(REACH_PX, _REACH_SIGMAS * sigma_px), _FARTHEST_PX)
     inward = (toward - here.px) / max(float(np.hypot(*(toward - here.px))), 1.0)
     down = np.array([-inward[1], inward[0]]) * (1.0 if inward[0] >= 0.0 else -1.0)
     spread = here.cov_px2 + _PREDICTED_PX**2 * np.eye(2)
-    image = well_lit(suggestion.picture.image)
-    snaps = [place.snap for place in suggestion.places if place.snap is not None]
     ranked = []
-    for order, snap in enumerate([*snap_candidates(image, here.px, toward, REACH_PX), *snaps]):
+    for order, snap in enumerate([*snap_candidates(image, here.px, toward, REACH_PX), *known]):
         off = snap.px - here.px
         near = math.exp(-0.5 * float(off @ np.linalg.solve(spread, off)))
         if np.hypot(*off) < reach_px and snap.sigma_px < _MOST_SIGMA_PX:

@@ -4,9 +4,7 @@ Both are one adjustment (vision/network.py): the ridge ends are points, seen whe
 photo they lie on a plane parallel to the target's face; seen from two photos or more they need no plane.
 """
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -21,7 +19,7 @@ from vision.blunders import name_pick_blunders, name_tape_faults, name_target_fa
 from vision.ends import length_of, with_ends
 from vision.facing import vertical
 from vision.islands import join_islands
-from vision.look import LoosePhoto, PhotoResult, ReadyPhoto, look_at
+from vision.look import LoosePhoto, PhotoResult, ReadyPhoto, look_at_all
 from vision.network import Network, PointSighting, SetBack
 from vision.other_lens import solve_with_lenses
 from vision.picks import ENDS
@@ -123,23 +121,8 @@ def measure_ridge(
     LensError
         If the lens profile does not belong to a photo.
     """
-    ready: list[ReadyPhoto] = []
-    loose: list[LoosePhoto] = []
-    unused: dict[str, PhotoResult] = {}
-    several = len(shoot.photos) > 1
-    with ThreadPoolExecutor(os.cpu_count()) as pool:
-        looks = pool.map(lambda photo: look_at(photo, shoot, keep_picture=several), shoot.photos)
-        for count, (photo, found) in enumerate(zip(shoot.photos, looks, strict=True), 1):
-            match found:
-                case ReadyPhoto():
-                    ready.append(found)
-                case LoosePhoto():
-                    loose.append(found)
-                case PhotoResult():
-                    unused[photo.name] = found
-            if progress is not None:
-                progress(count, len(shoot.photos))
-    return measure_ready(shoot, ready, unused, loose)
+    looks = look_at_all(shoot, progress)
+    return measure_ready(shoot, looks.ready, looks.unused, looks.loose)
 
 
 def measure_ready(
@@ -217,10 +200,11 @@ def _measure_bound(
     for item in used:
         if isinstance(item, ReadyPhoto) and all(end in item.photo.ends for end in ENDS):
             return _from_one(shoot, item, used, bound, results)
-    missing = " and ".join(end.upper() for end, count in zip(ENDS, counts, strict=True) if not count)
+    missing = [end.upper() for end, count in zip(ENDS, counts, strict=True) if not count] or ["A", "B"]
+    are_not = f"end {missing[0]} is not" if len(missing) == 1 else "ends A and B are not"
     why = (
-        f"ridge end {missing or 'A and B'} is not picked in enough usable photos: pick both ends in one "
-        "photo, or each end in two photos or more"
+        f"ridge {are_not} picked in enough usable photos: pick both ends in one photo, or each end in two "
+        "photos or more"
     )
     return NotMeasured("; ".join([*bound.notes, why]), results)
 

@@ -107,7 +107,7 @@ def load_shoot(path: Path) -> Shoot:
     return Shoot(
         targets,
         photos,
-        _tapes_from_record(record.get("tape", []), targets, f"{path} tape"),
+        tapes_from_record(record.get("tape", []), targets, f"{path} tape"),
         number(record.get("setback_mm", 0.0), f"{path} setback_mm"),
         number(record.get("setback_u_mm", 0.0), f"{path} setback_u_mm", at_least=0.0),
         _profile(record.get("lens"), folder, str(path)),
@@ -146,11 +146,18 @@ def _photo_from_record(name: str, record: object, folder: Path, where: str) -> S
         name,
         folder / name,
         ends,
-        None if rectangle is None else _rectangle_from_record(rectangle, f"{where} rectangle"),
+        None if rectangle is None else rectangle_from_record(rectangle, f"{where} rectangle"),
     )
 
 
-def _rectangle_from_record(record: object, where: str) -> Rectangle:
+def rectangle_from_record(record: object, where: str) -> Rectangle:
+    """Return the known rectangle of a JSON object of the shoot file.
+
+    Raises
+    ------
+    RecordError
+        If a key is missing or unknown, or the corners do not run clockwise.
+    """
     item = check_keys(record, ("corners", "width_mm", "height_mm", "u_mm"), (), where)
     corners = item["corners"]
     if not isinstance(corners, list) or len(corners) != 4:
@@ -171,7 +178,14 @@ def _rectangle_from_record(record: object, where: str) -> Rectangle:
     )
 
 
-def _tapes_from_record(record: object, targets: tuple[Target, ...], where: str) -> tuple[TapeMeasure, ...]:
+def tapes_from_record(record: object, targets: tuple[Target, ...], where: str) -> tuple[TapeMeasure, ...]:
+    """Return the taped distances of a JSON list of the shoot file.
+
+    Raises
+    ------
+    RecordError
+        If a key is missing or unknown, or a tag is on none of the targets.
+    """
     if not isinstance(record, list):
         msg = f"{where}: a list was expected"
         raise RecordError(msg)

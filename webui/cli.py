@@ -245,10 +245,22 @@ ridgewitness measure house.jpg --target panel.json \\
     is_flag=True,
     help="Give photos of a shoot without picks the ridge ends proposed in them; the notes say which.",
 )
+@click.option(
+    "--picture",
+    "picture_path",
+    metavar="F.png|svg",
+    type=OutputType(),
+    help="Draw cameras, targets and ridge from above and from the side, with error ellipses.",
+)
 @_units_option
 @_json_option
 def measure(
-    source: Path, accept_proposals: bool, units: Units, json_path: Path | None, **of_photo: Any
+    source: Path,
+    accept_proposals: bool,
+    picture_path: Path | None,
+    units: Units,
+    json_path: Path | None,
+    **of_photo: Any,
 ) -> int:
     """Measure the length of a ridge from one photo or from many.
 
@@ -256,29 +268,39 @@ def measure(
     photos: a shoot file lists them with their picks; with each end picked in two photos or more, the ridge
     needs no plane.
 
-    With --accept-proposals the ends need no picking: they are told from the roof's seams. Look at the photos
-    beside the result all the same, since a wrong corner is a wrong length.
+    Photos without picks are told where the ends should be: proposed from the roof's seams, or predicted from
+    the picks in others. With --accept-proposals these are used like picks. Look at the photos beside the
+    result all the same, since a wrong corner is a wrong length.
+
+    The picture shows why the number is good or bad: from where each end was seen, and how surely it is known.
 
     A good photo shows the whole ridge and the whole target, large and sharp. Photos from clearly different
     places shrink the doubt most.
     """
-    from vision.accept import measure_with_proposals
-    from vision.ridge import NotMeasured, measure_ridge
-    from webui.tables import photos_table, ridge_view
+    from vision.accept import measure_with_help
+    from vision.ridge import NotMeasured
+    from webui.network_picture import refuse_other_endings, write_network_picture
+    from webui.tables import photos_view, ridge_view
     from webui.terminal import make_console, progress_bar
 
+    if picture_path is not None:
+        refuse_other_endings(picture_path)
     shoot = _shoot(source, {key: value for key, value in of_photo.items() if value is not None})
     with progress_bar("photos") as report:
-        found = (measure_with_proposals if accept_proposals else measure_ridge)(shoot, report)
+        found = measure_with_help(shoot, report, accept=accept_proposals)
     if json_path is not None:
         write_json(found.record(), json_path)
     elif isinstance(found, NotMeasured):
-        make_console().print(photos_table(found.photos))
+        make_console().print(photos_view(found.photos))
     else:
         make_console().print(ridge_view(found, units))
     if isinstance(found, NotMeasured):
         complain([f"not measured: {found.why}"])
+        if picture_path is not None:
+            complain([f"{picture_path} was not drawn: there is no ridge to show"])
         return NOT_MEASURED
+    if picture_path is not None:
+        write_network_picture(found, units, picture_path)
     return 0
 
 

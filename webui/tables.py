@@ -59,7 +59,7 @@ def ridge_view(found: "RidgeMeasurement", units: Units) -> RenderableType:
         "",
         _budget_table(found, units),
         "",
-        photos_table(found.photos),
+        photos_view(found.photos),
         *_notes((*found.notes, *found.advice)),
     )
 
@@ -89,15 +89,21 @@ def _budget_table(found: "RidgeMeasurement", units: Units) -> Table:
     return table
 
 
-def photos_table(photos: Mapping[str, "PhotoResult"]) -> Table:
-    """Return what became of every photo of a shoot."""
-    table = _table(_fixed("photo"), "used", "tags", _fixed("misfit", is_number=True), "notes")
+def photos_view(photos: Mapping[str, "PhotoResult"]) -> RenderableType:
+    """Return what became of every photo of a shoot, what is to be said of it below."""
+    # Names may be long paths: better broken than cut.
+    table = _table(Column("photo", overflow="fold"), "used", "tags", _fixed("misfit", is_number=True))
     for name, photo in photos.items():
         used = Text("yes", style="green") if photo.is_used else Text("no", style="yellow")
         misfit = "" if photo.rms_px is None else f"{photo.rms_px:.2f} px"
-        notes = Text("\n".join(photo.notes), style=_ASIDE)
-        table.add_row(Text(name), used, _ids_in_words(photo.tags), misfit, notes)
-    return table
+        table.add_row(Text(name), used, _ids_in_words(photo.tags), misfit)
+    notes = (_about(name, note) for name, photo in photos.items() for note in photo.notes)
+    return Group(table, *(_item("·", each, _ASIDE) for each in notes))
+
+
+def _about(name: str, note: str) -> str:
+    """Return a note with the name of its photo before it, unless it says so itself."""
+    return note if note.startswith(name) else f"{name}: {note}"
 
 
 def _ids_in_words(ids: Sequence[int]) -> str:

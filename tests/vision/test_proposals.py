@@ -1,7 +1,7 @@
 """Ridge ends proposed for a shoot: a drawn house from four sides, rendered photos by their true poses."""
 
 import json
-from functools import lru_cache
+from functools import lru_cache, partial
 
 import numpy as np
 import pytest
@@ -23,7 +23,7 @@ def _drawn(number: int) -> np.ndarray:
 
 def _picture(number: int, *, is_tied: bool = True, picks=None) -> ShootPicture:
     view = view_from(PLACES[number]) if is_tied else None
-    return ShootPicture(f"p{number}.jpg", _drawn(number), view, picks or {})
+    return ShootPicture(f"p{number}.jpg", lambda: _drawn(number), view, picks or {})
 
 
 def _off_px(found, number: int, end: str, index: int) -> float:
@@ -69,6 +69,21 @@ def test_picks_of_a_person_name_the_ends_and_are_left_alone():
     assert _off_px(found, 2, "b", 0) < 6.0
 
 
+def test_photo_with_one_end_picked_gets_the_other_and_keeps_its_own():
+    true = ends_px(HOUSE, view_from(PLACES[0]))
+    found = propose_for_shoot([_picture(0, picks={"a": tuple(true[1])}), _picture(1), _picture(2)])
+    assert list(found["p0.jpg"].ends) == ["b"]
+    assert _off_px(found, 0, "b", 0) < 6.0
+    assert _off_px(found, 1, "a", 1) < 6.0
+
+
+def test_single_photo_with_one_end_picked_gets_the_other():
+    true = ends_px(HOUSE, view_from(PLACES[0]))
+    found = propose_for_shoot([_picture(0, is_tied=False, picks={"b": tuple(true[0])})])
+    assert list(found["p0.jpg"].ends) == ["a"]
+    assert _off_px(found, 0, "a", 1) < 6.0
+
+
 def test_photo_that_is_not_tied_is_proposed_for_by_itself():
     found = propose_for_shoot([_picture(0), _picture(1, is_tied=False)])
     assert not found["p1.jpg"].is_placed
@@ -77,11 +92,12 @@ def test_photo_that_is_not_tied_is_proposed_for_by_itself():
 
 def test_photos_without_a_roof_get_no_proposals():
     grey = np.full((600, 800, 3), 128, np.uint8)
-    view = view_from(PLACES[0])
-    assert (
-        propose_for_shoot([ShootPicture("a.jpg", grey, view, {}), ShootPicture("b.jpg", grey, None, {})])
-        == {}
-    )
+    views = {"a.jpg": view_from(PLACES[0]), "b.jpg": None}
+    assert propose_for_shoot([ShootPicture(name, lambda: grey, views[name], {}) for name in views]) == {}
+
+
+def _read(path):
+    return load_photo(path).image
 
 
 @pytest.mark.parametrize("house", ["house1", "house2"])
@@ -97,7 +113,7 @@ def test_rendered_photos_get_both_ends_within_six_pixels(rendered_photos, house)
     for name in truth["photos"]:
         pose = truth["per_photo"][name]["pose"][frame]
         view = View(camera, np.array(pose["R"]), np.array(pose["t_mm"]), np.zeros((15, 15)))
-        pictures.append(ShootPicture(name, load_photo(rendered_photos / name).image, view, {}))
+        pictures.append(ShootPicture(name, partial(_read, rendered_photos / name), view, {}))
     found = propose_for_shoot(pictures)
     for name in truth["photos"]:
         true = np.array([truth["per_photo"][name]["ends_px"][end] for end in ("a", "b")])
