@@ -32,7 +32,7 @@ from tests.vision.simulated_job import (
 from tests.vision.simulated_networks import (
     bound_mm,
     draw_network,
-    drawn_network_prior,
+    drawn_lens,
     drawn_shootings,
     measure_alone,
     solved,
@@ -207,8 +207,8 @@ def growth_lines() -> Iterator[Line]:
 def many_photos(count: int, points: int = 300) -> Network:
     """Return a network of photos all round the front with tie points, at start values, ends included."""
     rng = np.random.default_rng(80)
-    prior = drawn_network_prior(rng)
-    shootings = drawn_shootings(rng, count)
+    lens, prior = drawn_lens(rng)
+    shootings = drawn_shootings(rng, count, lens)
     starts = [take(shooting, f"p{i:02d}", rng, prior).start for i, shooting in enumerate(shootings)]
     network = adjust(tie_photos(starts).network).network
     ties = []

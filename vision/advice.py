@@ -4,15 +4,16 @@ Every idea is tried on paper: its observations are added to the adjusted network
 the covariance says what they would be worth. Frames: see vision/network.py.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.camera import Array, project
 from vision.adjust import Solution
 from vision.ends import length_of
-from vision.equations import build_equations
+from vision.equations import TIE_POINTS, build_equations
 from vision.network import (
     CORNERS,
     Layout,
@@ -47,7 +48,13 @@ _U_CALIBRATED, _CALIBRATED_PART = 0.001, 0.05
 # What a tape-checked print and picks with more magnification leave of their doubt (no source).
 _CHECKED_PART, _MAGNIFIED_PART = 0.3, 0.5
 
-_OBSERVED = ("target corners", "picks", "tape")
+# So many tie points stand for all of them.
+_MOST_TIES = 60
+# A natural point is found again when some photo that shows it looks at it from within this angle, degrees (no
+# source).
+_MOST_TURN_DEG = 45.0
+
+_OBSERVED = ("target corners", "picks", "tape", TIE_POINTS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,13 +80,27 @@ class Idea:
 
 
 class _Worth:
-    """What observations would be worth to the length; all unknowns but the tie points are kept for it."""
+    """What observations would be worth to the length; all unknowns but most tie points are kept for it.
+
+    `bare` is the network with its unknowns only, and `ties` of its points stand for all tie points.
+    """
 
     def __init__(self, solution: Solution) -> None:
-        layout = solution.layout
-        ends = range(layout.point(0).start, layout.point(len(ENDS) - 1).stop)
-        self.network, self.layout, self.solution = solution.network, layout, solution
-        self._columns = [*range(layout.first_point), *ends]
+        layout, network = solution.layout, solution.network
+        count = len(network.points_mm) - len(ENDS)
+        ties = np.unique(np.linspace(len(ENDS), len(ENDS) + count - 1, min(count, _MOST_TIES)).astype(int))
+        self.network, self.layout, self.solution = network, layout, solution
+        self._points = [*range(len(ENDS)), *ties.tolist()]
+        self._columns = [*range(layout.first_point), *layout.point_columns(self._points).ravel().tolist()]
+        self.bare = replace(
+            network,
+            points_mm=network.points_mm[self._points],
+            pattern_sightings=(),
+            point_sightings=(),
+            tapes=(),
+            set_back=None,
+        )
+        self.ties = _Ties(network, ties.tolist())
         self._cov = solution.covariance(np.eye(layout.size)[self._columns]) / solution.variance_factor
         self._gradient = length_of(solution)[1][self._columns]
         self._moved = self._cov @ self._gradient
@@ -136,7 +157,7 @@ class _Worth:
         pairs += [(own.station(i), layout.station(i)) for i in range(len(self.network.stations))]
         pairs += [(own.pattern(i), layout.pattern(i)) for i in range(len(self.network.patterns))]
         pairs += [(own.placement(i), layout.placement(i)) for i in range(len(self.network.placements))]
-        pairs += [(own.point(i), layout.point(i)) for i in range(len(ENDS))]
+        pairs += [(own.point(point), layout.point(i)) for i, point in enumerate(self._points)]
         pairs.append((slice(own.set_back, own.set_back + 1), slice(layout.set_back, layout.set_back + 1)))
         where = np.full(own.size, -1)
         for here, there in pairs:
@@ -144,6 +165,42 @@ class _Worth:
                 where[here] = np.arange(there.start, there.stop)
         kept: Array = where[self._columns]
         return kept
+
+
+class _Ties:
+    """Tie points that stand for all of a network's, and how a further photo would see them."""
+
+    def __init__(self, network: Network, ties: Sequence[int]) -> None:
+        self._points_mm = network.points_mm[list(ties)]
+        where = {point: i for i, point in enumerate(ties)}
+        sightings = [(s.station, where[s.point]) for s in network.point_sightings if s.point in where]
+        self._is_seen = np.zeros((len(network.stations), len(ties)), dtype=bool)
+        self._is_seen[tuple(np.array(sightings, dtype=int).reshape(-1, 2).T)] = True
+        shown = [_seen_px(network, i, self._points_mm)[1] for i in range(len(network.stations))]
+        # Not every natural point within a picture is found in it.
+        part = self._is_seen.sum() / max(int(np.sum(shown)), 1)
+        sigma_px = next((s.sigma_px for s in network.point_sightings if s.is_tie), 1.0)
+        every = len(network.points_mm) - len(ENDS)
+        self._sigma_px = sigma_px / float(np.sqrt(max(part * every, 1e-9) / max(len(ties), 1)))
+        self._rays = np.stack([_directions(station, self._points_mm) for station in network.stations])
+
+    def sightings(self, network: Network, station: int) -> tuple[PointSighting, ...]:
+        """Return how a photo would see them, with noise that makes them worth as much as all."""
+        px, is_shown = _seen_px(network, station, self._points_mm)
+        own = _directions(network.stations[station], self._points_mm)
+        cosines = np.where(self._is_seen, (self._rays * own).sum(axis=2), -1.0)
+        is_found = is_shown & (cosines.max(axis=0) > np.cos(np.radians(_MOST_TURN_DEG)))
+        return tuple(
+            PointSighting(station, len(ENDS) + int(i), px[i], self._sigma_px, is_tie=True)
+            for i in np.flatnonzero(is_found)
+        )
+
+
+def _directions(station: Station, world_mm: Array) -> Array:
+    """Return the directions in which a photo sees points, unit vectors in world axes, shape (N, 3)."""
+    rays = world_mm + station.rotation.T @ station.translation_mm
+    directions: Array = rays / np.linalg.norm(rays, axis=1, keepdims=True)
+    return directions
 
 
 def advise(solution: Solution, up: Array | None) -> tuple[str, ...]:
@@ -200,7 +257,7 @@ def _photo_ideas(worth: _Worth, up: Array) -> Iterator[Idea]:
             for side in np.radians(_SIDES_DEG):
                 level = distance_mm * (np.cos(side) * front + np.sin(side) * along)
                 station = _looking(network, middle + level + height_mm * up, (middle + target_mm) / 2.0, up)
-                extended = _with_station(network, station)
+                extended = _with_station(worth, station)
                 if extended is not None:
                     right_mm = float((middle + level - target_mm) @ np.cross(-front, up))
                     words = _place_words(_main_target(network).name, right_mm, distance_mm, height_mm)
@@ -244,43 +301,36 @@ def _looking(network: Network, position_mm: Array, aim_mm: Array, up: Array) -> 
     return Station("new", like.lens, rotation, -rotation @ position_mm, u_edge_bias_px=like.u_edge_bias_px)
 
 
-def _with_station(network: Network, station: Station) -> Network | None:
+def _with_station(worth: _Worth, station: Station) -> Network | None:
     """Return the network with one more photo and what it would see; None where it misses what it needs."""
-    index = len(network.stations)
-    wider = replace(
-        network,
-        stations=(*network.stations, station),
-        points_mm=network.points_mm[: len(ENDS)],
-        pattern_sightings=(),
-        point_sightings=(),
-        tapes=(),
-        set_back=None,
-    )
-    ends_px = _seen_px(wider, index, wider.points_mm)
+    network, index = worth.network, len(worth.network.stations)
+    wider = replace(worth.bare, stations=(*network.stations, station))
+    ends_px, is_shown = _seen_px(wider, index, wider.points_mm[: len(ENDS)])
     patterns = [
         s for i in range(len(network.patterns)) if (s := _sighting(wider, index, i, network)) is not None
     ]
-    if ends_px is None or not patterns:
+    if not is_shown.all() or not patterns:
         return None
     sigma_px = float(np.median([s.sigma_px for s in network.point_sightings if not s.is_tie]))
     picks = tuple(PointSighting(index, i, px, sigma_px) for i, px in enumerate(ends_px))
-    return replace(wider, pattern_sightings=tuple(patterns), point_sightings=picks)
+    ties = worth.ties.sightings(wider, index)
+    return replace(wider, pattern_sightings=tuple(patterns), point_sightings=(*picks, *ties))
 
 
-def _seen_px(network: Network, station: int, world_mm: Array) -> Array | None:
-    """Return where points are seen, shape (N, 2); None unless all lie well within the picture."""
+def _seen_px(network: Network, station: int, world_mm: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """Return where points are seen, shape (N, 2), and which lie well within the picture, shape (N,)."""
     place, camera = network.stations[station], network.camera_of(station)
     in_camera = world_mm @ place.rotation.T + place.translation_mm
-    if np.any(in_camera[:, 2] <= 0.0):
-        return None
-    ideal = np.abs(in_camera[:, :2] / in_camera[:, 2:])
+    depth = np.where(in_camera[:, 2] > 0.0, in_camera[:, 2], np.inf)
+    ideal = np.abs(in_camera[:, :2] / depth[:, None])
     # Far outside, the distortion folds back into the picture.
-    if np.any(ideal > np.array([camera.width / camera.fx, camera.height / camera.fy])):
-        return None
-    px = project(camera, in_camera)
+    is_near = np.all(ideal <= np.array([camera.width / camera.fx, camera.height / camera.fy]), axis=1)
+    is_ahead = is_near & np.isfinite(depth)
+    px = np.full((len(world_mm), 2), -np.inf)
+    px[is_ahead] = project(camera, in_camera[is_ahead])
     rim = _RIM * camera.width
-    inside = np.all((px > rim) & (px < np.array([camera.width, camera.height]) - rim))
-    return px if inside else None
+    inside = np.all((px > rim) & (px < np.array([camera.width, camera.height]) - rim), axis=1)
+    return px, inside
 
 
 def _sighting(wider: Network, station: int, pattern: int, network: Network) -> PatternSighting | None:
@@ -291,8 +341,8 @@ def _sighting(wider: Network, station: int, pattern: int, network: Network) -> P
     sight = corners_mm.mean(axis=0) - position_mm
     if sight @ normal < _LEAST_COSINE * np.linalg.norm(sight):
         return None
-    px = _seen_px(wider, station, corners_mm)
-    if px is None or np.linalg.norm(px - np.roll(px, 1, axis=0), axis=1).min() < _LEAST_TAG_PX:
+    px, is_shown = _seen_px(wider, station, corners_mm)
+    if not is_shown.all() or np.linalg.norm(px - np.roll(px, 1, axis=0), axis=1).min() < _LEAST_TAG_PX:
         return None
     variance = float(np.median([np.trace(s.cov_px2) for s in network.pattern_sightings])) / (2 * CORNERS)
     return PatternSighting(station, pattern, px, variance * np.eye(2 * CORNERS), np.zeros((CORNERS, 2)))
@@ -323,7 +373,7 @@ def _target_ideas(worth: _Worth) -> Iterator[Idea]:
     for end, part in zip(ENDS, (0.1, 0.9), strict=True):
         wanted_mm = network.points_mm[0] + part * along_mm
         shift_mm = along_mm * float((wanted_mm - middle_mm) @ along_mm) / float(along_mm @ along_mm)
-        extended = _with_target(network, main, shift_mm)
+        extended = _with_target(worth, main, shift_mm)
         if extended is None:
             continue
         words = f"a second target below end {end.upper()}, in the plane of {main.name},"
@@ -333,20 +383,16 @@ def _target_ideas(worth: _Worth) -> Iterator[Idea]:
         yield worth.idea_of("target and tape", words, taped)
 
 
-def _with_target(network: Network, main: Placement, shift_mm: Array) -> Network | None:
+def _with_target(worth: _Worth, main: Placement, shift_mm: Array) -> Network | None:
     """Return the network with a copy of a target elsewhere, as the photos would see it; None if none does."""
+    network = worth.network
     index, first = len(network.placements), len(network.patterns)
     copied = [p for p in network.patterns if network.placements[p.placement] is main]
     second = replace(main, translation_mm=main.translation_mm + shift_mm, is_fixed=False)
     wider = replace(
-        network,
+        worth.bare,
         placements=(*network.placements, second),
         patterns=(*network.patterns, *(replace(p, placement=index, shape=0.0 * p.shape) for p in copied)),
-        points_mm=network.points_mm[: len(ENDS)],
-        pattern_sightings=(),
-        point_sightings=(),
-        tapes=(),
-        set_back=None,
     )
     sightings = [
         seen
@@ -373,8 +419,7 @@ def _tape_ideas(worth: _Worth) -> Iterator[Idea]:
     indices = sorted(firsts.values())
     for i, first in enumerate(indices):
         for second in indices[i + 1 :]:
-            bare = replace(network, pattern_sightings=(), point_sightings=(), points_mm=network.points_mm[:2])
             labels = [network.patterns[k].label for k in (first, second)]
-            extended = replace(bare, tapes=(_tape(network, first, second),), set_back=None)
+            extended = replace(worth.bare, tapes=(_tape(network, first, second),))
             words = f"the distance between {labels[0]} and {labels[1]}, taped to {_U_TAPE_MM:.0f} mm,"
             yield worth.idea_of("tape", words, extended)

@@ -11,6 +11,7 @@ import numpy as np
 from scipy.spatial import KDTree
 
 from calib.camera import Array, Camera, undistort
+from calib.errors import GeometryError
 from vision.matching import agree
 from vision.network import Network
 from vision.survey import FeatureStore
@@ -89,7 +90,11 @@ def join_photo(
     best: Join | None = None
     for factor in _FOCAL_FACTORS if is_lens_doubtful else _FOCAL_FACTORS[:1]:
         tried = replace(camera, fx=camera.fx * factor, fy=camera.fy * factor)
-        places, world = _placed_features(name, tried, network, store, points)
+        try:
+            places, world = _placed_features(name, tried, network, store, points)
+        except GeometryError:
+            # With this focal length the picture would lie beyond what the lens can map.
+            continue
         found = _resect(tried, places, world) if len(places) >= _LEAST_POINTS else None
         if found is None or found.count < max(_LEAST_POINTS, _LEAST_PART * len(places)):
             continue

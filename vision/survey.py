@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from calib.camera import Array, undistort
+from calib.errors import GeometryError
 from vision.adjust import Solution
 from vision.features import Facing, Features, FeatureSource
 from vision.matching import Pairs, agree, epipolar_distance, match_features
@@ -142,7 +143,11 @@ def _compare(network: Network, store: FeatureStore, first: int, second: int) -> 
     names = (network.stations[first].name, network.stations[second].name)
     pairs = store.matches(*names)
     px = tuple(store.px(name)[pairs[:, column]] for column, name in enumerate(names))
-    rays = [undistort(network.camera_of(i), part) for i, part in zip((first, second), px, strict=True)]
+    try:
+        rays = [undistort(network.camera_of(i), part) for i, part in zip((first, second), px, strict=True)]
+    except GeometryError:
+        # A lens bent out of shape by something that is wrong; other photos may tell what.
+        return None
     agrees = agree(*rays)
     if not agrees.any():
         return None

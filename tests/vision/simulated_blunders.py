@@ -26,7 +26,7 @@ from tests.vision.simulated_job import (
     draw_house,
     take,
 )
-from tests.vision.simulated_networks import drawn_network_prior, drawn_shootings
+from tests.vision.simulated_networks import drawn_lens, drawn_shootings
 from vision.features import mirrored
 from vision.look import LoosePhoto, PhotoResult, ReadyPhoto, look_at
 from vision.rotation import from_vector
@@ -72,7 +72,8 @@ def draw_blunder(kind: str, seed: int, folder: Path, *, with_features: bool = Tr
         Whether the photos have natural features.
     """
     rng = np.random.default_rng([seed, list(BLUNDERS).index(kind)])
-    shootings, prior = list(drawn_shootings(rng, PHOTOS)), drawn_network_prior(rng)
+    lens, prior = drawn_lens(rng)
+    shootings = list(drawn_shootings(rng, PHOTOS, lens))
     printed = {PANEL.target.name: rng.normal(0.0, PRINT_MM, (len(PANEL.target.tags), 4, 2))}
     index, end = int(rng.integers(PHOTOS)), str(rng.choice(["a", "b"]))
     shootings[index] = _with_blunder(kind, shootings[index], end, rng)
@@ -102,7 +103,7 @@ def _with_blunder(kind: str, good: Shooting, end: str, rng: np.random.Generator)
         return replace(good, targets=(replace(PANEL, rotation=turn, origin_mm=shift_mm),))
     if kind == "two cameras":
         factor = _factor(rng, 1.05, 1.3)
-        return replace(good, lens=replace(TRUE_LENS, fx=TRUE_LENS.fx * factor, fy=TRUE_LENS.fy * factor))
+        return replace(good, lens=replace(good.lens, fx=good.lens.fx * factor, fy=good.lens.fy * factor))
     return good
 
 

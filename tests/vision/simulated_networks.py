@@ -9,7 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from calib.camera import Array, Camera
+from calib.camera import Array, Camera, undistort
+from calib.errors import GeometryError
 from tests.vision.simulated import ENDS_MM, TRUE_LENS, lens_prior, stand
 from tests.vision.simulated_job import (
     FEATURE_PX,
@@ -65,28 +66,43 @@ class Drawn:
     printed: dict[str, Array]
 
 
-def drawn_network_prior(rng: np.random.Generator) -> Camera:
-    """Return a lens prior that is wrong by up to 4 % in focal length, and as it says in all else."""
+def drawn_lens(rng: np.random.Generator) -> tuple[Camera, Camera]:
+    """Return a lens, and a prior wrong by up to 4 % in focal length and in all else as it says.
+
+    The prior knows nothing of centre and distortion but how large they are at most lenses.
+    """
     # An even law of half width a has the standard uncertainty a / sqrt(3): JCGM 100:2008, 4.3.7.
     prior = lens_prior(rng.uniform(-MOST_FOCAL_ERROR, MOST_FOCAL_ERROR), MOST_FOCAL_ERROR / np.sqrt(3.0))
-    error = np.linalg.cholesky(prior.cov) @ rng.normal(size=9)
-    error[:2] = prior.parameters[:2] - TRUE_LENS.parameters[:2]
-    error[1] += rng.normal(0.0, 0.002 * prior.fx)
-    return prior.with_parameters(TRUE_LENS.parameters + error)
+    while True:
+        parameters = prior.parameters + np.linalg.cholesky(prior.cov) @ rng.normal(size=9)
+        parameters[0] = TRUE_LENS.fx
+        parameters[1] = TRUE_LENS.fx + rng.normal(0.0, 0.002 * TRUE_LENS.fx)
+        lens = TRUE_LENS.with_parameters(parameters)
+        if _is_lens(lens):
+            return lens, prior
+
+
+def _is_lens(lens: Camera) -> bool:
+    """Say whether a drawn lens maps its whole picture; no real one folds it."""
+    try:
+        undistort(lens, [(0, 0), (lens.width, 0), (lens.width, lens.height), (0, lens.height)])
+    except GeometryError:
+        return False
+    return True
 
 
 def drawn_shootings(
-    rng: np.random.Generator, count: int, targets: tuple[Standing, ...] = (PANEL,)
+    rng: np.random.Generator, count: int, lens: Camera, targets: tuple[Standing, ...] = (PANEL,)
 ) -> tuple[Shooting, ...]:
     """Return photos from all over the front, high and low, near and far; each shows targets and ends."""
     shootings: list[Shooting] = []
     while len(shootings) < count:
         position = (rng.uniform(-6000, 6000), rng.uniform(-6500, 600), rng.uniform(-12500, -8500))
         aim = (rng.uniform(-400, 400), rng.uniform(-1600, -800), 1500.0)
-        shooting = Shooting(stand(position, aim), targets=targets)
+        shooting = Shooting(stand(position, aim), lens, targets)
         corners = np.concatenate([t.world_mm(tag.corners_mm()) for t in targets for tag in t.target.tags])
         px = shooting.px(np.concatenate([ENDS_MM, corners]))
-        size = np.array([TRUE_LENS.width, TRUE_LENS.height])
+        size = np.array([lens.width, lens.height])
         if np.all((px > 60.0) & (px < size - 60.0)):
             shootings.append(shooting)
     return tuple(shootings)
@@ -95,9 +111,10 @@ def drawn_shootings(
 def draw_network(seed: int, targets: tuple[Standing, ...] = (PANEL,)) -> Drawn:
     """Draw a job of three to six photos."""
     rng = np.random.default_rng([seed, 2026])
-    shootings = drawn_shootings(rng, int(rng.integers(*_PHOTOS)), targets)
+    lens, prior = drawn_lens(rng)
+    shootings = drawn_shootings(rng, int(rng.integers(*_PHOTOS)), lens, targets)
     printed = {t.target.name: rng.normal(0.0, PRINT_MM, (len(t.target.tags), 4, 2)) for t in targets}
-    prior, house = drawn_network_prior(rng), draw_house(rng)
+    house = draw_house(rng)
     photos = tuple(
         take(shooting, f"p{i}", rng, prior, house=house, printed=printed)
         for i, shooting in enumerate(shootings)
@@ -139,7 +156,7 @@ def bound_mm(drawn: Drawn) -> float:
         )
         for s, shooting in zip(network.stations, drawn.shootings, strict=True)
     )
-    network = replace(network, stations=stations, cameras=(TRUE_LENS,))
+    network = replace(network, stations=stations, cameras=(drawn.shootings[0].lens,))
     network = _with_natural_points(network, drawn)
     picks = [
         PointSighting(k, i, shooting.px(ENDS_MM[[i]])[0], PICK_PX)

@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.camera import Camera
 from calib.targets import built_in_target
-from tests.vision.simulated import TRUE_LENS, Stand
+from tests.vision.simulated import Stand
 from tests.vision.simulated_job import (
     PANEL,
     PANEL_B,
@@ -45,7 +45,7 @@ def follow(idea: Idea, drawn: Drawn, rng: np.random.Generator) -> Solution:
     if idea.kind == "tape":
         return solved(drawn.photos, [taped(PANEL, 0, PANEL_B, 0, u_mm=_U_TAPE_MM)])[0]
     if idea.kind == "lens":
-        return solved(_photos(replace(drawn, prior=_calibrated(drawn.prior, rng)), drawn.shootings, rng))[0]
+        return solved(_photos(replace(drawn, prior=_calibrated(drawn, rng)), drawn.shootings, rng))[0]
     if idea.kind == "print":
         checked = {name: _PRINT_PART * errors for name, errors in drawn.printed.items()}
         part = replace(drawn, printed=checked)
@@ -86,8 +86,9 @@ def _photo(
     )
 
 
-def _calibrated(prior: Camera, rng: np.random.Generator) -> Camera:
+def _calibrated(drawn: Drawn, rng: np.random.Generator) -> Camera:
     """Return a lens prior as chart photos would give it."""
-    u = _LENS_PART * np.sqrt(np.diag(prior.cov))
-    u[:2] = np.minimum(u[:2], _RELATIVE_U_FOCAL * prior.fx)
-    return prior.with_parameters(TRUE_LENS.parameters + u * rng.normal(size=9), np.diag(u**2))
+    u = _LENS_PART * np.sqrt(np.diag(drawn.prior.cov))
+    u[:2] = np.minimum(u[:2], _RELATIVE_U_FOCAL * drawn.prior.fx)
+    true = drawn.shootings[0].lens.parameters
+    return drawn.prior.with_parameters(true + u * rng.normal(size=9), np.diag(u**2))
