@@ -6,7 +6,7 @@ stands about a millimetre above the lower one, so the edge and the mark are meas
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import cv2
@@ -19,7 +19,7 @@ from vision.crosslines import CrossLine, find_cross_lines
 from vision.flange import Flange
 from vision.marked import HandLine
 from vision.plane import Rectified, View, covariance_mm2, to_mm, to_px
-from vision.stepedge import RISE_MM, U_RISE_MM, EdgePlace, locate_edge
+from vision.stepedge import RISE_MM, U_RISE_MM, EdgePlace, locate_edge, log_odds_of_step
 
 # The lap's rivets nearest to the edge: about an inch from it, by this much either way, and never beyond these
 # bounds; common practice, no source.
@@ -45,6 +45,9 @@ _U_DEPTH_MM, _U_WAVE_MM = 0.6, 0.15
 # An edge that glints has its dark beside it, this share of the glint or more (sharpening leaves a mark less);
 # without it a bright line is rather the mark of an edge that was not seen, and fits this much less.
 _GLINT_DARK_MIN, _BARE_LINE_FIT = 0.3, 0.3
+# Where a mark was drawn and only one line shows, that line is the edge if its profile says so with these
+# odds: three to one; a setting.
+_LOG_ODDS_MIN = math.log(3.0)
 # A line of this contrast is clear by half; how well a line fits whose nearest row is covered, and one with
 # another line between it and the rivets.
 _HALF_CLEAR, _HIDDEN_ROW_FIT, _BETWEEN_FIT = 3.0, 0.6, 0.3
@@ -107,6 +110,8 @@ class LapSighting:
         What a person should know.
     by_hand : tuple of str
         Which of "edge" and "witness" a person marked.
+    may_be_mark : bool
+        True if the line may just as well be the witness mark, the edge itself not showing.
     """
 
     edge_px: Array
@@ -122,6 +127,7 @@ class LapSighting:
     score: float
     notes: tuple[str, ...]
     by_hand: tuple[str, ...] = ()
+    may_be_mark: bool = False
 
     def __post_init__(self) -> None:
         for name in ("edge_px", "edge_mm", "upper", "witness_px", "witness_mm"):
@@ -247,7 +253,10 @@ def measure_lap(
     usual = [_U_RIVET_MM / math.sqrt(len(column)) for column in columns_mm]
     u_columns = [max(pair) for pair in zip(u_columns_mm or usual, usual, strict=True)]
     rows = _row_distances(scene, columns_mm, u_columns)
-    return _measure(scene, mark, rows, witness_mm, u_witness_mm, [*notes, *_target_notes(scene)])
+    lap = _measure(scene, mark, rows, witness_mm, u_witness_mm, [*notes, *_target_notes(scene)])
+    if mark is not None or witness_mm is None:
+        return lap
+    return replace(lap, may_be_mark=_may_be_mark(view, z_mm, flange, found))
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -444,17 +453,32 @@ def _place_edge(view: View, z_mm: float, flange: Flange, edge: _Edge) -> EdgePla
     line = edge.line
     if isinstance(line, HandLine):
         return EdgePlace(0.0, RISE_MM, _U_EDGE_BY_HAND_MM, U_RISE_MM, 0.0)
+    slope = _view_slope(view, z_mm, flange, edge)
+    return locate_edge(*_profile(edge, line), view_slope=slope, blur_mm=line.blur_mm)
+
+
+def _profile(edge: _Edge, line: CrossLine) -> tuple[Array, Array, float]:
+    """Return an edge's profile from the upper to the lower sheet, and the uncertainty of its levels."""
+    order = slice(None, None, edge.lower)
+    return edge.lower * line.distances_mm[order], line.levels[order], line.u_level
+
+
+def _view_slope(view: View, z_mm: float, flange: Flange, edge: _Edge) -> float:
+    """Return how far the camera stands towards the lower sheet, over its height above the sheet."""
+    line = edge.line
     middle = line.station_mm * flange.along + line.offset_mm * flange.across
     to_camera = view.position_mm - (*middle, z_mm)
-    view_slope = edge.lower * float(to_camera[:2] @ flange.along) / -to_camera[2]
-    order = slice(None, None, edge.lower)
-    return locate_edge(
-        edge.lower * line.distances_mm[order],
-        line.levels[order],
-        line.u_level,
-        view_slope=view_slope,
-        blur_mm=line.blur_mm,
-    )
+    return edge.lower * float(to_camera[:2] @ flange.along) / -float(to_camera[2])
+
+
+def _may_be_mark(view: View, z_mm: float, flange: Flange, edge: _Edge) -> bool:
+    """Say whether the only line beside the rivets may be the drawn mark, and the edge the one not seen."""
+    line = edge.line
+    if isinstance(line, HandLine):
+        return False
+    slope = _view_slope(view, z_mm, flange, edge)
+    odds = log_odds_of_step(*_profile(edge, line), view_slope=slope, blur_mm=line.blur_mm)
+    return odds < _LOG_ODDS_MIN
 
 
 def _measure(

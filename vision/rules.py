@@ -22,6 +22,10 @@ _MOVE_ALONG = "move the camera along the ridge and shoot again"
 _PARTLY_SEEN = f"one of its rivets is cut by the photo's border: {_MOVE_ALONG}"
 _NONE_MISSING = "no rivet missing"
 _SHOOT_LAP = "shoot the lap again from closer, with the card beside it and the light from another side"
+_MAY_BE_MARK = (
+    "one line shows beside the lap's rivets where there should be the upper sheet's end and its mark: "
+    "it may be either; mark the upper sheet's end by hand, or shoot again with the light from another side"
+)
 _DRAW_MARK = (
     "draw a line on the lower piece at a known distance from its end before the lap is closed, and give the "
     "distance in the plan (witness_mm)"
@@ -153,8 +157,12 @@ def judge_lap_rows(lap: LapSighting, plan: Plan) -> list[RuleVerdict]:
     Returns
     -------
     list of RuleVerdict
-        One per row. The limits are geometry: half a head from either end of the lap.
+        One per row. The limits are geometry: half a head from either end of the lap. Where the line may be
+        the witness mark instead, nothing can be told.
     """
+    if lap.may_be_mark:
+        reason = not_measured(_MAY_BE_MARK, lower=plan.rivet_head_mm / 2.0)
+        return [RuleVerdict("lap rivet row", reason) for _ in lap.rows]
     half = plan.rivet_head_mm / 2.0
     upper = (plan.lap_min_mm if lap.lap_mm is None else lap.lap_mm) - half
     return [
