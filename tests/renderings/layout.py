@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-SIZE_PX = (1600, 1200)
-FOCAL_PX = 1216.0
+SIZE_PX = (1200, 900)
+FOCAL_PX = 912.0
 CARD_MM = (190.0, 130.0)
 CARD_THICKNESS_MM = 0.8
 REACH_MM = 700.0
@@ -176,7 +176,7 @@ def _camera(
 ) -> tuple[np.ndarray, np.ndarray, tuple[float, float], tuple[float, float, float, float], float, float]:
     """Draw rotation and place of a camera held by a person below the ridge, looking near the card."""
     tilt = math.radians(rng.uniform(4.0, 48.0))
-    distance = float(np.exp(rng.uniform(math.log(380.0), math.log(850.0))))
+    distance = float(np.exp(rng.uniform(math.log(330.0), math.log(720.0))))
     heading = math.pi / 2.0 + rng.normal(0.0, 0.7)
     aim_u = card_at[0] if lap_u is None else 0.5 * (card_at[0] + lap_u - 60.0)
     aim = np.array(

@@ -1,6 +1,6 @@
 """Render close-ups of our own making with Blender: photos, their truth and the card, as the shared ones are.
 
-    BLENDER_PYTHON tests/renderings/render.py FOLDER FIRST LAST [--samples 8] [--threads 1]
+    BLENDER_PYTHON tests/renderings/render.py FOLDER FIRST LAST [--samples 6] [--threads 1]
 
 BLENDER_PYTHON is a Python with bpy (5.0), numpy and opencv-python. Scenes FIRST to LAST - 1 go to FOLDER.
 """
@@ -42,7 +42,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("first", type=int)
     parser.add_argument("last", type=int)
-    parser.add_argument("--samples", type=int, default=8)
+    parser.add_argument("--samples", type=int, default=6)
     parser.add_argument("--threads", type=int, default=1)
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
@@ -76,7 +76,7 @@ def _render(scene: Scene, samples: int, threads: int) -> np.ndarray:
 
 
 def _traced(scene: Scene, samples: int, threads: int) -> np.ndarray:
-    """Return the pinhole picture: the flange and what is near it finely, the rest at a third of that."""
+    """Return the pinhole picture: the flange and what is near it finely, the rest at a quarter of that."""
     settings = bpy.context.scene
     settings.render.engine = "CYCLES"
     settings.cycles.device = "CPU"
@@ -89,7 +89,7 @@ def _traced(scene: Scene, samples: int, threads: int) -> np.ndarray:
     settings.render.threads = threads
     settings.view_settings.view_transform = "Raw"
     settings.render.image_settings.file_format = "OPEN_EXR"
-    settings.render.resolution_percentage = 34
+    settings.render.resolution_percentage = 25
     coarse = _picture()
     settings.render.resolution_percentage = 100
     width, height = settings.render.resolution_x, settings.render.resolution_y

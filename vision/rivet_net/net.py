@@ -99,6 +99,11 @@ def prepare(pictures: NDArray[np.uint8], sin_tilt: Floats, head_px: Floats) -> P
     return Patches((channels - mean) / contrast[:, None, None, None], facts.astype(np.float32))
 
 
+def glance(patches: Patches) -> Answers:
+    """Let the network look at patches once, as they are: half the work of `answer`, a little less sure."""
+    return interpret(_look(patches.pictures, patches.facts))
+
+
 def answer(patches: Patches) -> Answers:
     """Let the network look at patches, as they are and mirrored about the line of sight.
 
@@ -112,7 +117,7 @@ def answer(patches: Patches) -> Answers:
     Answers
         Probabilities, offsets and their covariance: the mean of the two looks.
     """
-    plain = interpret(_look(patches.pictures, patches.facts))
+    plain = glance(patches)
     mirrored = interpret(_look(patches.pictures[:, :, ::-1], patches.facts))
     back = np.array([-1.0, 1.0], dtype=np.float32)
     return Answers(
@@ -175,4 +180,14 @@ def _convolve(layer: Floats, kernel: Floats, bias: Floats, stride: int) -> Float
     return np.asarray(result.reshape(*windows.shape[:3], made), dtype=np.float32)
 
 
-__all__ = ["PATCH_HEAD_PX", "PATCH_PX", "Answers", "Mark", "Patches", "answer", "interpret", "prepare"]
+__all__ = [
+    "PATCH_HEAD_PX",
+    "PATCH_PX",
+    "Answers",
+    "Mark",
+    "Patches",
+    "answer",
+    "glance",
+    "interpret",
+    "prepare",
+]
