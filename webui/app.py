@@ -1,15 +1,29 @@
 """The review page's application: one factory that puts its parts together."""
 
+from flask import Flask, request
+from flask.typing import ResponseReturnValue
 from flask_openapi3.models.info import Info
 from flask_openapi3.openapi import OpenAPI
+from werkzeug.exceptions import HTTPException, InternalServerError
 
+from calib.errors import MeasureError
+from webui.api import PREFIX, register_api
+from webui.api.problems import (
+    Problem,
+    problem_of_http,
+    problem_of_measuring,
+    problem_of_values,
+    status_of,
+)
 from webui.desk import Desk, put_desk
 from webui.pages import pages
 from webui.security import secure
 from webui.settings import Settings
 from webui.software import ridgewitness_version
+from webui.strict_json import StrictJson
 
 _ABOUT = "Push photos of a ridge, pull what was measured on them; the same actions as on the pages."
+_OUR_FAULT = "This is a fault of ridgewitness, not of yours; the server's messages say more."
 
 
 def create_app(settings: Settings) -> OpenAPI:
@@ -23,7 +37,7 @@ def create_app(settings: Settings) -> OpenAPI:
     Returns
     -------
     OpenAPI
-        A Flask application; its desk is closed with `webui.desk.Desk.close`.
+        A Flask application. Its desk (`webui.desk.desk_of`) is yours to start and to close.
 
     Raises
     ------
@@ -33,8 +47,36 @@ def create_app(settings: Settings) -> OpenAPI:
         If a newer version of the software made it.
     """
     info = Info(title="ridgewitness", version=ridgewitness_version(), description=_ABOUT)
-    app = OpenAPI("webui", info=info, doc_ui=False)
-    put_desk(app.extensions, Desk.open(settings))
+    app = OpenAPI(
+        "webui",
+        info=info,
+        doc_ui=False,
+        validation_error_model=Problem,
+        validation_error_callback=problem_of_values,
+    )
+    app.json = StrictJson(app)
+    put_desk(app, Desk.open(settings))
     secure(app, settings)
+    register_api(app)
     app.register_blueprint(pages)
+    _answer_errors(app)
     return app
+
+
+def _answer_errors(app: Flask) -> None:
+    """Answer errors as problems to machines, as pages to people."""
+
+    def answer_http(error: HTTPException) -> ResponseReturnValue:
+        if request.path.startswith(f"{PREFIX}/"):
+            if isinstance(error, InternalServerError):
+                error.description = _OUR_FAULT
+            return problem_of_http(error)
+        return error
+
+    def answer_measuring(error: MeasureError) -> ResponseReturnValue:
+        if request.path.startswith(f"{PREFIX}/"):
+            return problem_of_measuring(error)
+        return str(error), status_of(error), {"Content-Type": "text/plain; charset=utf-8"}
+
+    app.register_error_handler(HTTPException, answer_http)
+    app.register_error_handler(MeasureError, answer_measuring)

@@ -15,6 +15,10 @@ class ChangedMeanwhileError(StoreError):
     """A change that was made for another state of the job than the one it found."""
 
 
+class NotPreparedError(ChangedMeanwhileError):
+    """A close-up that nobody has looked at since photos or set-up were changed."""
+
+
 class PackageError(MeasureError, ValueError):
     """An evidence package that cannot be made, or is refused before it is looked into."""
 

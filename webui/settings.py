@@ -30,6 +30,8 @@ class Settings:
         Largest photo.
     benches : int
         Processes that answer at once: tiles, snapping, measuring again.
+    workers : int
+        Processes that do what takes long: measuring, checking, reports, packages.
     """
 
     data_folder: Path
@@ -40,3 +42,4 @@ class Settings:
     piece_bytes: int = 16 * 2**20
     photo_bytes: int = 2**30
     benches: int = 2
+    workers: int = 1

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 
 from webui import database as tables
 
-TaskKind = Literal["measure", "check", "plan", "report", "evidence"]
+TaskKind = Literal["measure", "check", "plan", "report", "evidence", "tie"]
 TaskState = Literal["waiting", "running", "done", "failed"]
 # Work during which the server died this often is taken to be what kills it.
 _MOST_STARTS = 3

@@ -23,8 +23,11 @@ from calib.profile import load_profile
 from calib.targets import load_target
 from vision.audit import FlangeAudit, NotAudited, PhotoAudit, audit_photos, audit_prepared
 from vision.flat_map import flat_map
+from vision.look import look_at_all
 from vision.marks import Marks, marks_from_record
+from vision.picking import tied_views
 from vision.plan import load_plan
+from vision.plane import View
 from vision.prepared import PreparedPhoto, prepare_photos
 from vision.ridge import RidgeMeasurement, measure_ridge
 from vision.shoot import load_shoot
@@ -162,6 +165,33 @@ def _measure(
     found = measure_ridge(load_shoot(folder / _PHOTO_FOLDER / _SHOOT_FILE), progress)
     scene = found.scene if drawing and isinstance(found, RidgeMeasurement) else None
     return found.record(), None if scene is None else scene.record()
+
+
+def tie_ridge_photos(job: Job, photo_path: PhotoPath, progress: Progress | None = None) -> dict[str, View]:
+    """Tie a job's ridge photos by their targets, for help while somebody picks ends.
+
+    Parameters
+    ----------
+    job : Job
+        The job.
+    photo_path : callable
+        Gives the file of a photo.
+    progress : callable, optional
+        Called with (photos looked at, photos in all).
+
+    Returns
+    -------
+    dict
+        As `vision.picking.tied_views`.
+
+    Raises
+    ------
+    MeasureError
+        If there are no ridge photos or nothing gives their scale.
+    """
+    with laid_out(job, photo_path) as folder:
+        shoot = load_shoot(folder / _PHOTO_FOLDER / _SHOOT_FILE)
+        return tied_views(look_at_all(shoot, progress).ready, shoot.tapes)
 
 
 def _shoot_record(job: Job) -> dict[str, Any]:

@@ -3,7 +3,8 @@
 from collections.abc import Mapping
 from typing import Any
 
-from webui.findings import VERDICTS, findings_of, rivet_numbers
+from vision.plan import plan_from_record
+from webui.findings import VERDICTS, findings_of
 from webui.job import FiledPhoto, Job
 from webui.pages.frame import pages, photo_address, render, the_job, the_photo
 from webui.pages.history import Told, told_entries
@@ -40,9 +41,10 @@ def _data(this: Job, filed: FiledPhoto, audits: list[Mapping[str, Any]]) -> dict
     flanges = (drawing or {"flanges": []})["flanges"]
     return {
         "photo": filed.name,
-        "audits": [{**audit, "numbers": rivet_numbers(audit)} for audit in audits],
+        "audits": audits,
         "flanges": [flange for flange in flanges if flange["photo"] == filed.name],
         "marks": filed.marks,
+        "head_mm": plan_from_record(dict(this.setup.plan), "plan").rivet_head_mm,
     }
 
 

@@ -293,7 +293,7 @@ class _Standing:
 def _row_mm(ridge: Mapping[str, Any]) -> float:
     """Return how much of the cap a row may show, so that the labels of its laps stay apart."""
     stations = ridge["lap_stations_mm"]
-    apart_mm = min((second - first for first, second in pairwise(stations)), default=_LONGEST_ROW_MM)
+    apart_mm = float(min((second - first for first, second in pairwise(stations)), default=_LONGEST_ROW_MM))
     return min(_LONGEST_ROW_MM, (_WIDE - 2.0 * _END) * abs(apart_mm) / _LABEL)
 
 
@@ -354,4 +354,4 @@ def _mark(each: PlaceStatus) -> str:
 
 def _broken(words: str) -> list[str]:
     """Return a long status in two lines."""
-    return words.rsplit(" ", 1) if len(words) > 10 else [words]
+    return words.rsplit(" ", 1) if len(words) > 11 else [words]

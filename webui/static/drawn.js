@@ -2,10 +2,12 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 const DRAG_PX = 3;
+const LEAST_RING = 7;
+const LEAST_GRAB = 14;
 
 /**
  * The drawing over one viewer. A mark is {id, px, shape, label, words, canMove, canGo}: `shape` "ring", "cross" or
- * "knob", `label` for a screen reader, `words` shown beside it. A line is {px: [a, b], kind, words}.
+ * "knob", `label` for a screen reader, `words` shown beside it, `radiusPx` the size of a ring in photo pixels. A line is {px: [a, b], kind, words}.
  * `onMove(id, px, isEnd)` is called while a mark moves, `onGo(id)` when it is taken away.
  */
 export class Drawn {
@@ -54,6 +56,7 @@ export class Drawn {
     for (const { element, mark } of this.marks.values()) {
       const [x, y] = this.viewer.toScreen(mark.px);
       element.setAttribute("transform", `translate(${x.toFixed(2)} ${y.toFixed(2)})`);
+      if (mark.radiusPx) size(element, Math.min(60, Math.max(LEAST_RING, mark.radiusPx * this.viewer.scale)));
     }
     for (const { line, element } of this.lines) {
       const points = line.px.map((px) => this.viewer.toScreen(px));
@@ -158,6 +161,12 @@ function dress(element, mark) {
     drawn.push(words);
   }
   element.replaceChildren(...drawn);
+}
+
+/** Let a ring stand about its rivet, its number above it. */
+function size(element, radius) {
+  for (const ring of element.querySelectorAll("circle")) ring.setAttribute("r", ring.classList.contains("grab") ? Math.max(LEAST_GRAB, radius + 3) : radius);
+  element.querySelector("text")?.setAttribute("y", -radius - 5);
 }
 
 function makeLine(line) {

@@ -5,6 +5,8 @@ const SINGLE = ["edge", "witness", "lower_end", "z_closure", "ridge"];
 const LISTS = ["add", "move", "remove", "sealant"];
 // Places closer than this are the same mark, px.
 const SAME_PX = 3;
+// Rings stand off the heads, so that the heads stay in sight.
+const RING = 1.6;
 
 const pxOf = (mark) => (Array.isArray(mark) ? mark : mark.px);
 const withPx = (mark, px) => (mark && !Array.isArray(mark) ? { ...mark, px } : px);
@@ -108,8 +110,8 @@ export class Marks {
   }
 
   /** Return what is drawn: {points, lines}. */
-  drawing(audits, mayChange) {
-    const points = this.rivets(audits, mayChange);
+  drawing(audits, mayChange, headMm) {
+    const points = this.rivets(audits, mayChange, headMm);
     const lines = this.lines(audits);
     for (const line of mayChange ? lines : []) {
       line.px.forEach((px, end) => points.push({
@@ -120,17 +122,17 @@ export class Marks {
     return { points, lines: lines.map((line) => ({ px: line.px, kind: line.isByHand ? "" : "dashed", words: NAMES[line.kind], isAtEnd: true })) };
   }
 
-  rivets(audits, mayChange) {
+  rivets(audits, mayChange, headMm) {
     const seen = audits.flatMap((audit) => {
       const numbers = numbersOf(audit.rivets);
-      return audit.rivets.map((rivet, index) => ({ px: rivet.px, number: String(numbers[index]), label: `rivet ${numbers[index]}, ${rivet.role}${rivet.by_hand ? ", by hand" : ""}` }));
+      return audit.rivets.map((rivet, index) => ({ px: rivet.px, number: String(numbers[index]), label: `rivet ${numbers[index]}, ${rivet.role}${rivet.by_hand ? ", by hand" : ""}`, radiusPx: (RING * headMm) / 2 / audit.mm_per_px }));
     });
     // What was added is shown before it is measured, and where it cannot be.
     const fresh = this.parts.add.map(pxOf).filter((px) => nearest(seen.map((each) => each.px), px) < 0);
     const all = [...seen, ...fresh.map((px) => ({ px, number: "+", label: "rivet by hand" }))];
     if (audits !== this.audits || all.length !== this.places.size) this.name(all, audits);
     return [...this.places.keys()].flatMap((id, index) => (this.gone.has(id) || !all[index] ? [] : [{
-      id, px: this.place(id), shape: "ring", label: all[index].label, words: all[index].number, canMove: mayChange, canGo: mayChange,
+      id, px: this.place(id), shape: "ring", label: all[index].label, words: all[index].number, radiusPx: all[index].radiusPx || 1, canMove: mayChange, canGo: mayChange,
     }]));
   }
 

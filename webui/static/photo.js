@@ -77,7 +77,7 @@ function show() {
 }
 
 function drawing(which) {
-  const { points, lines } = which.drawing(audits, mayChange);
+  const { points, lines } = which.drawing(audits, mayChange, data.head_mm);
   if (begun) points.push({ id: "begun", px: begun, shape: "ghost", label: "begun line", canMove: false, canGo: false });
   drawn.set(points, lines);
 }

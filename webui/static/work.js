@@ -3,6 +3,7 @@
 import { api, jobId, jobPath, sentence, tell } from "./api.js";
 import { refresh } from "./refresh.js";
 
+// Other work, such as tying photos for proposals, is done quietly.
 const WORDS = { measure: "Measuring the ridge", check: "Checking the close-ups", plan: "Laying out the cap", report: "Making the report", evidence: "Making the package" };
 const ALIVE = ["waiting", "running"];
 const listeners = [];
@@ -34,8 +35,8 @@ async function look() {
     timer = setTimeout(look, 3000);
     return;
   }
-  const alive = tasks.filter((task) => ALIVE.includes(task.state));
-  const ended = tasks.filter((task) => !ALIVE.includes(task.state) && ALIVE.includes(seen.get(task.kind)));
+  const alive = tasks.filter((task) => ALIVE.includes(task.state) && task.kind in WORDS);
+  const ended = tasks.filter((task) => task.kind in WORDS && !ALIVE.includes(task.state) && ALIVE.includes(seen.get(task.kind)));
   seen = new Map(tasks.map((task) => [task.kind, task.state]));
   if (ended.length) await refresh().catch(() => null);
   show(alive);
