@@ -70,7 +70,7 @@ def tape_faults(layout: Layout, plan: Plan) -> Iterator[str]:
 
 def measure_layouts(count: int = RIDGES, seed: int = 1) -> tuple[int, int, list[str], float]:
     """Lay out random ridges in every way; return layouts, refusals, faults and seconds."""
-    rng, plan, faults, laid, refused, spent = random.Random(seed), Plan(), [], 0, 0, 0.0  # noqa: S311
+    rng, plan, faults, laid, refused, spent = random.Random(seed), Plan(), [], 0, 0, 0.0
     for _ in range(count):
         ridge_mm = rng.uniform(2.0, 200.0) * FOOT_MM
         wishes = random_wishes(rng, ridge_mm)
@@ -118,7 +118,7 @@ def measure_stock(
     make: Callable[[random.Random], list[float]], count: int = JOBS, seed: int = 2
 ) -> tuple[int, int, int, float]:
     """Cut random jobs; return how many are proven, worse and better than the simple rule; slowest in s."""
-    rng, proven, worse, better, slowest = random.Random(seed), 0, 0, 0, 0.0  # noqa: S311
+    rng, proven, worse, better, slowest = random.Random(seed), 0, 0, 0, 0.0
     stock_mm, kerf_mm = Plan().piece_mm, 3.2
     for _ in range(count):
         pieces = make(rng)
@@ -134,7 +134,7 @@ def measure_stock(
 
 def measure_sheet(count: int = 40, seed: int = 3) -> float:
     """Return the largest distance, in mm, of a lap station read off a sheet from the exact layout."""
-    rng, worst_mm = random.Random(seed), 0.0  # noqa: S311
+    rng, worst_mm = random.Random(seed), 0.0
     for _ in range(count):
         run = Run("ridge", rng.uniform(10.0, 200.0) * FOOT_MM, 5.0, edges_face=rng.choice("AB"))
         job = plan_job(Plan(witness_mm=203.2), [run], Choices())

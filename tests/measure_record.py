@@ -69,7 +69,7 @@ def problems_of(path: Path) -> tuple[str, ...]:
 
 def measure_flips(package: Path) -> Line:
     """Flip single bits anywhere: a file by lot, half of the time a tag file, then a bit by lot."""
-    rng = random.Random(20)  # noqa: S311
+    rng = random.Random(20)
     files = sorted(path for path in package.rglob("*") if path.is_file())
     tags = [path for path in files if path.parent == package]
     named = 0

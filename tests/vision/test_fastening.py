@@ -42,7 +42,7 @@ def test_rivet_count_of_the_32_ft_ridge_matches_the_one_worked_by_hand():
 
 
 def test_run_rivets_are_one_spacing_apart_and_clear_of_the_laps():
-    rng = random.Random(41)  # noqa: S311
+    rng = random.Random(41)
     for _ in range(200):
         plan = Plan(rivet_spacing_mm=rng.uniform(60.0, 500.0), rivet_spacing_tolerance_mm=5.0)
         layout = equal_ends(plan, rng.uniform(500.0, 40_000.0), rng.choice("AB"))

@@ -50,7 +50,7 @@ def is_allowed(rules: Rules, pieces: list[float]) -> bool:
 def test_place_joints_is_as_good_as_trying_everything():
     # Every bound is a whole number, so the search's intervals end on whole numbers, and an arrangement of
     # whole pieces is among the best ones: trying all of those is a fair judge.
-    rng = random.Random(11)  # noqa: S311
+    rng = random.Random(11)
     impossible = 0
     for _ in range(400):
         full, lap = rng.randint(7, 10), rng.randint(1, 2)

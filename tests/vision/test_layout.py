@@ -58,7 +58,7 @@ def test_least_pieces_changes_exactly_where_the_pieces_run_out(ridge_mm, pieces)
 
 
 def test_layouts_of_random_plans_add_up_and_leave_no_stub():
-    rng = random.Random(7)  # noqa: S311
+    rng = random.Random(7)
     for _ in range(3000):
         lap_mm = rng.uniform(50.0, 400.0)
         plan = Plan(

@@ -92,7 +92,7 @@ def test_impossible_wish_is_told_not_guessed():
 
 def test_surviving_layout_still_fits_every_length_within_the_doubt():
     # Judge: with all other pieces as they are, the trimmed one must be neither a stub nor too long.
-    rng, plan, wishes = random.Random(5), Plan(), Wishes()  # noqa: S311
+    rng, plan, wishes = random.Random(5), Plan(), Wishes()
     outcomes = set()
     for _ in range(2000):
         ridge_mm, u95_mm = rng.uniform(2, 60) * FOOT_MM, rng.uniform(0.0, 300.0)
@@ -123,7 +123,7 @@ def test_any_length_is_offered_where_equal_ends_do_not_hold():
 
 
 def test_every_ridge_with_a_small_doubt_has_a_layout_that_survives():
-    rng, plan = random.Random(9), Plan()  # noqa: S311
+    rng, plan = random.Random(9), Plan()
     for _ in range(500):
         ridge_mm = rng.uniform(3, 200) * FOOT_MM
         options = propose_layouts(plan, ridge_mm, Wishes(), u95_mm=25.0)
@@ -131,7 +131,7 @@ def test_every_ridge_with_a_small_doubt_has_a_layout_that_survives():
 
 
 def test_fewest_joints_is_never_beaten():
-    rng, plan = random.Random(3), Plan()  # noqa: S311
+    rng, plan = random.Random(3), Plan()
     for _ in range(300):
         ridge_mm = rng.uniform(2, 200) * FOOT_MM
         options = propose_layouts(plan, ridge_mm, Wishes())

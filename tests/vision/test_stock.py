@@ -50,7 +50,7 @@ def test_published_roll_trim_example_has_its_linear_and_whole_optimum():
 def test_triplets_fill_every_stock_piece_without_waste():
     # Falkenauer's triplet idea (Journal of Heuristics 2, 1996): stock pieces cut in three at random, none
     # shorter than a quarter, so the optimum is known by construction and no simple rule finds it.
-    rng = random.Random(17)  # noqa: S311
+    rng = random.Random(17)
     pieces = []
     for _ in range(14):
         first = rng.randrange(380, 490)
@@ -76,7 +76,7 @@ def partitions(items: list[int]):
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5, 6, 7])
 def test_few_pieces_are_cut_as_well_as_by_trying_everything(count):
     # One to four pieces: first-fit-decreasing alone is trusted there, so every case must agree.
-    rng = random.Random(count)  # noqa: S311
+    rng = random.Random(count)
     for _ in range(60):
         pieces, kerf = [rng.randint(1, 12) for _ in range(count)], rng.choice([0, 1])
         best = min(
@@ -89,7 +89,7 @@ def test_few_pieces_are_cut_as_well_as_by_trying_everything(count):
 
 
 def test_all_pieces_come_out_once_and_fit_with_their_kerfs():
-    rng = random.Random(23)  # noqa: S311
+    rng = random.Random(23)
     for _ in range(40):
         pieces = [round(rng.uniform(300.0, 3048.0), 4) for _ in range(rng.randint(1, 30))]
         plan = cut_stock(pieces, 3048.0, kerf_mm=3.2, keep_mm=600.0)
@@ -130,7 +130,7 @@ def test_too_many_patterns_are_filled_as_well_as_can_be_and_proven_only_if_so():
     # Sixty different short pieces have millions of patterns; the volume of the pieces is then the bound.
     proven = 0
     for seed in range(29, 39):
-        rng = random.Random(seed)  # noqa: S311
+        rng = random.Random(seed)
         pieces = [rng.uniform(350.0, 900.0) for _ in range(60)]
         plan = cut_stock(pieces, 3048.0, kerf_mm=3.0)
         assert sorted(itertools.chain(*plan.cuts)) == pytest.approx(sorted(pieces))
@@ -146,7 +146,7 @@ def test_linear_bound_of_too_many_patterns_is_refused():
 
 
 def test_search_without_time_says_that_nothing_is_proven():
-    rng = random.Random(31)  # noqa: S311
+    rng = random.Random(31)
     pieces = [round(rng.uniform(610.0, 1830.0), 1) for _ in range(40)]
     unhurried = cut_stock(pieces, 3048.0, time_limit_s=20.0)
     hurried = cut_stock(pieces, 3048.0, time_limit_s=0.0)

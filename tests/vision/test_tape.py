@@ -32,7 +32,7 @@ def test_tape_mark_of_sixteenths_and_millimetres_together_holds_both():
 
 @pytest.mark.parametrize("plan", [INCH_PLAN, METRIC_PLAN, MIXED_PLAN, ODD_PLAN])
 def test_rounded_layouts_add_up_in_whole_marks(plan):
-    rng, mark_mm = random.Random(13), tape_mark(plan)  # noqa: S311
+    rng, mark_mm = random.Random(13), tape_mark(plan)
     for _ in range(300):
         ridge_mm = rng.uniform(600.0, 60_000.0)
         wishes = Wishes(

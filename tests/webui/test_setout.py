@@ -52,7 +52,7 @@ def test_sheet_of_the_32_ft_ridge_shows_the_numbers_worked_by_hand():
 
 
 def test_stations_on_random_sheets_agree_with_the_layout_to_1_32_inch():
-    rng = random.Random(43)  # noqa: S311
+    rng = random.Random(43)
     for _ in range(12):
         run = Run("ridge 1", rng.uniform(10.0, 200.0) * FOOT_MM, edges_face=rng.choice("AB"))
         job = planned(run, witness_mm=203.2)

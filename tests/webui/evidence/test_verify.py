@@ -52,7 +52,7 @@ def test_package_from_before_marks_by_hand_has_no_problem(copied: Callable[[], P
 
 
 def test_every_kind_of_file_is_named_when_a_bit_flips(copied: Callable[[], Path]) -> None:
-    folder, rng = copied(), random.Random(6)  # noqa: S311
+    folder, rng = copied(), random.Random(6)
     for path in sorted(path for path in folder.rglob("*") if path.is_file()):
         before = path.read_bytes()
         flip_bit(path, rng.randrange(8 * len(before)))
@@ -63,7 +63,7 @@ def test_every_kind_of_file_is_named_when_a_bit_flips(copied: Callable[[], Path]
 
 
 def test_any_bit_flipped_anywhere_is_named(copied: Callable[[], Path]) -> None:
-    folder, rng = copied(), random.Random(66)  # noqa: S311
+    folder, rng = copied(), random.Random(66)
     files = sorted(path for path in folder.rglob("*") if path.is_file())
     # Half of the trials go for the small tag files, whose bits a plain bag does not protect.
     tags = [path for path in files if path.parent == folder]
