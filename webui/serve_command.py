@@ -53,14 +53,20 @@ def serve(data_dir: Path, port: int, host: str, database_url: str | None) -> Non
     from waitress.server import create_server
 
     from webui.app import create_app
+    from webui.desk import desk_of
     from webui.settings import LOOPBACK_NAMES, Settings
 
     hosts = LOOPBACK_NAMES if _is_loopback(host) else ()
     with _listening(host, port) as listener:
         app = create_app(Settings(data_dir, database_url, hosts))
         server = create_server(app, sockets=[listener], threads=THREADS, ident=None)
+        desk = desk_of(app)
+        desk.begin_work()
         click.echo(f"http://{_shown(host)}:{listener.getsockname()[1]}  (Ctrl+C stops it)")
-        server.run()
+        try:
+            server.run()
+        finally:
+            desk.close()
 
 
 def _listening(host: str, port: int) -> socket.socket:
