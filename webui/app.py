@@ -1,10 +1,13 @@
 """The review page's application: one factory that puts its parts together."""
 
-from flask import Flask, request
+from http import HTTPStatus
+
+from flask import Flask, redirect, request, url_for
 from flask.typing import ResponseReturnValue
 from flask_openapi3.models.info import Info
 from flask_openapi3.openapi import OpenAPI
-from werkzeug.exceptions import HTTPException, InternalServerError
+from werkzeug.exceptions import HTTPException, InternalServerError, Unauthorized
+from werkzeug.wrappers import Response as BaseResponse
 
 from calib.errors import MeasureError
 from webui.api import PREFIX, register_api
@@ -17,6 +20,7 @@ from webui.api.problems import (
 )
 from webui.desk import Desk, put_desk
 from webui.pages import pages
+from webui.pages.errors import show_error
 from webui.security import secure
 from webui.settings import Settings
 from webui.software import ridgewitness_version
@@ -71,12 +75,17 @@ def _answer_errors(app: Flask) -> None:
             if isinstance(error, InternalServerError):
                 error.description = _OUR_FAULT
             return problem_of_http(error)
-        return error
+        if isinstance(error.response, BaseResponse):
+            return error
+        if isinstance(error, Unauthorized):
+            return redirect(url_for("pages.login", next=request.full_path.rstrip("?")), code=303)
+        words = _OUR_FAULT if isinstance(error, InternalServerError) else error.description
+        return show_error(error.code or HTTPStatus.INTERNAL_SERVER_ERROR, words or error.name)
 
     def answer_measuring(error: MeasureError) -> ResponseReturnValue:
         if request.path.startswith(f"{PREFIX}/"):
             return problem_of_measuring(error)
-        return str(error), status_of(error), {"Content-Type": "text/plain; charset=utf-8"}
+        return show_error(status_of(error), str(error))
 
     app.register_error_handler(HTTPException, answer_http)
     app.register_error_handler(MeasureError, answer_measuring)
