@@ -3,24 +3,24 @@
 import { api, jobPath, units } from "./api.js";
 import { Drawn } from "./drawn.js";
 import { formatLength } from "./lengths.js";
-import { numbersOf } from "./marks.js";
+import { numbersOf, ringPx } from "./marks.js";
 import { Tiles, Viewer } from "./viewer.js";
 
 /** Open the flange of a photo in a pane. */
-export async function openFlat(pane, name) {
+export async function openFlat(pane, name, headMm) {
   const path = jobPath("photos", name);
   const about = await api("GET", `${path}/rectified.json`);
   const viewer = new Viewer(pane, new Tiles(about.width, about.height, Math.max(about.width, about.height), 1, () => `${path}/rectified`), { label: `Flange of ${name}, to scale` });
   const drawn = new Drawn(viewer);
   const at = (mm) => apply(about.px_from_mm, mm);
-  return { viewer, drawn, show: (audits) => show(drawn, at, audits.find((audit) => audit.target?.name === about.target) || audits[0]) };
+  return { viewer, drawn, show: (audits) => show(drawn, at, ringPx(headMm, about.mm_per_px), audits.find((audit) => audit.target?.name === about.target) || audits[0]) };
 }
 
-function show(drawn, at, audit) {
+function show(drawn, at, radiusPx, audit) {
   if (!audit) return drawn.set([], []);
   const numbers = numbersOf(audit.rivets);
   const points = audit.rivets.map((rivet, index) => ({
-    id: `flat:${index}`, px: at(rivet.mm), shape: "ring", label: `rivet ${numbers[index]}`, words: String(numbers[index]), canMove: false, canGo: false,
+    id: `flat:${index}`, px: at(rivet.mm), shape: "ring", radiusPx, label: `rivet ${numbers[index]}`, words: String(numbers[index]), canMove: false, canGo: false,
   }));
   const lines = audit.spacings.map((spacing) => ({
     px: [spacing.from, spacing.to].map((index) => at(audit.rivets[index].mm)), words: formatLength(spacing.mm, units),

@@ -13,6 +13,11 @@ const withPx = (mark, px) => (mark && !Array.isArray(mark) ? { ...mark, px } : p
 const apart = (a, b) => Math.hypot(a[0] - b[0], a[1] - b[1]);
 const nearest = (list, px) => list.reduce((best, each, index) => (apart(each, px) < (best < 0 ? SAME_PX : apart(list[best], px)) ? index : best), -1);
 
+/** Return the radius of the ring about a rivet head, px. */
+export function ringPx(headMm, mmPerPx) {
+  return (RING * headMm) / 2 / mmPerPx;
+}
+
 /** A set of marks; a change is made on a `copy`, so that the one before can be taken back. */
 export class Marks {
   constructor(record) {
@@ -125,7 +130,7 @@ export class Marks {
   rivets(audits, mayChange, headMm) {
     const seen = audits.flatMap((audit) => {
       const numbers = numbersOf(audit.rivets);
-      return audit.rivets.map((rivet, index) => ({ px: rivet.px, number: String(numbers[index]), label: `rivet ${numbers[index]}, ${rivet.role}${rivet.by_hand ? ", by hand" : ""}`, radiusPx: (RING * headMm) / 2 / audit.mm_per_px }));
+      return audit.rivets.map((rivet, index) => ({ px: rivet.px, number: String(numbers[index]), label: `rivet ${numbers[index]}, ${rivet.role}${rivet.by_hand ? ", by hand" : ""}`, radiusPx: ringPx(headMm, audit.mm_per_px) }));
     });
     // What was added is shown before it is measured, and where it cannot be.
     const fresh = this.parts.add.map(pxOf).filter((px) => nearest(seen.map((each) => each.px), px) < 0);

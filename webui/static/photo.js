@@ -43,7 +43,7 @@ changeMode();
 
 async function openBeside() {
   try {
-    flat = await openFlat(document.getElementById("flat"), data.photo);
+    flat = await openFlat(document.getElementById("flat"), data.photo, data.head_mm);
     viewers.push(flat.viewer);
     flat.show(audits);
   } catch (error) {

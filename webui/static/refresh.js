@@ -12,7 +12,7 @@ export function afterRefresh(listener) {
 /** Fetch the page again and put in the parts with these identifiers; all that are there by default. */
 export async function refresh(ids = ["state", "strip", "place", "photos", "findings", "changes", "length", "ridge-photos", "layout", "record"]) {
   const answer = await fetch(location.href, { headers: { Accept: "text/html" } }).catch(() => null);
-  if (!answer) throw new Problem(0, "The server does not answer.");
+  if (!answer?.ok) throw new Problem(answer?.status || 0, "The page cannot be made new; load it again.");
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
   const where = focusPath(document.activeElement);
   for (const id of ids) {

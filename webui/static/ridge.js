@@ -23,6 +23,8 @@ async function open(data) {
   let proposed = {};
   let history = [];
   const timers = { keep: 0, measure: 0 };
+  // Steps made here, and how many of them the server is known to have.
+  const steps = { made: 0, kept: 0 };
 
   const viewer = await openPhoto(document.getElementById("pane"), data.photo, { onTap: tapped });
   connectTools(stage, () => [viewer]);
@@ -39,7 +41,7 @@ async function open(data) {
   });
   afterRefresh((page) => {
     const fresh = page.getElementById("data");
-    if (fresh && !timers.keep) { Object.assign(ends, { a: undefined, b: undefined }, JSON.parse(fresh.textContent).ends); show(); }
+    if (fresh && steps.made === steps.kept) { Object.assign(ends, { a: undefined, b: undefined }, JSON.parse(fresh.textContent).ends); show(); }
   });
 
   function mode() {
@@ -139,6 +141,7 @@ async function open(data) {
 
   function restore(picked) {
     Object.assign(ends, { a: undefined, b: undefined }, picked);
+    steps.made += 1;
     show();
     clearTimeout(timers.keep);
     clearTimeout(timers.measure);
@@ -147,9 +150,11 @@ async function open(data) {
 
   async function keep() {
     timers.keep = 0;
+    const { made } = steps;
     const picked = Object.fromEntries(Object.entries(ends).filter(([, px]) => px));
     try {
       await api("PATCH", jobPath("photos", data.photo), { ends: picked });
+      steps.kept = made;
       await refresh(["state", "ridge-photos"]);
     } catch (error) {
       tellProblem(error);

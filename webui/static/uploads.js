@@ -4,6 +4,7 @@ import { api, jobPath, Problem, sentence } from "./api.js";
 
 const PIECE_BYTES = 1 << 20;
 const AT_ONCE = 2;
+const LOOK_MS = 150;
 const LONGEST_WAIT_MS = 15000;
 // Larger files are not hashed beforehand: a phone would need all of one in memory.
 const HASHED_BYTES = 200 << 20;
@@ -53,6 +54,7 @@ export class Uploads {
     this.set(item, "hashing");
     try {
       const sha256 = await hashOf(item.file);
+      await this.afterSame(item, sha256);
       this.set(item, "sending");
       const about = { name: item.file.name, size_bytes: item.file.size, sha256, kind: item.kind, place: item.place };
       let upload = await this.patiently(item, () => api("POST", jobPath("uploads"), about));
@@ -64,6 +66,13 @@ export class Uploads {
       item.problem = error instanceof Problem ? error.message : sentence("This file cannot be read");
       this.set(item, "failed");
     }
+  }
+
+  /** Let the same photo that is on its way go first: this one is then told to be there already. */
+  async afterSame(item, sha256) {
+    const first = sha256 && this.items.find((other) => other.sha256 === sha256);
+    item.sha256 = sha256;
+    while (first && this.alive().includes(first)) await pause(LOOK_MS);
   }
 
   async piece(item, upload) {
@@ -95,10 +104,14 @@ export class Uploads {
         const isPassing = error instanceof Problem && (error.status === 0 || error.status === 429 || error.status >= 502);
         if (!isPassing || error.status === 507) throw error;
         this.set(item, "broken");
-        await new Promise((resolve) => { setTimeout(resolve, Math.min(LONGEST_WAIT_MS, 500 * 2 ** tries)); });
+        await pause(Math.min(LONGEST_WAIT_MS, 500 * 2 ** tries));
       }
     }
   }
+}
+
+function pause(ms) {
+  return new Promise((resolve) => { setTimeout(resolve, ms); });
 }
 
 /** Return the SHA-256 of a file; null where the browser gives none, or the file is too large for it. */

@@ -106,6 +106,7 @@ export class Viewer {
     this.hasLoupe = true;
     this.focus = null;
     this.pointers = new Map();
+    pane.viewer = this;
     tiles.onLoad = () => this.redraw();
     new ResizeObserver(() => this.resize()).observe(pane);
     this.listen();
