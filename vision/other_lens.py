@@ -96,14 +96,18 @@ def solve_with_lenses(network: Network, picks: Sequence[PointSighting]) -> tuple
     that photo is used.
     """
     own: dict[int, int] = {}
+    doubtful_ones: set[int] = set()
     notes = []
     while True:
         solved = solve_ends(network, picks)
-        fitting = _fitting_left_out(solved)
+        # A photo gets a lens of its own once: what still does not fit then is wrong in another way.
+        tried = own.keys() | doubtful_ones
+        fitting = {i: count for i, count in _fitting_left_out(solved).items() if i not in tried}
         whole = [station for station, count in fitting.items() if count == len(ENDS)]
         station = whole[0] if whole else None
         if station is None and fitting:
             doubtful = min(fitting)
+            doubtful_ones.add(doubtful)
             notes.append(name_doubtful_photo(solved, doubtful))
             picks = [pick for pick in picks if pick.station != doubtful]
             network = adjust(with_own_lens(network, doubtful)).network
