@@ -16,7 +16,7 @@ from vision.flat_map import flat_map
 from vision.plane import Rectified, rectify
 from vision.prepared import NotAudited, PreparedFlange
 from webui.at_hand import load_image, load_prepared
-from webui.errors import NotPreparedError, StoreError
+from webui.errors import NotPreparedError, NotThereError, StoreError
 from webui.work import audit_again
 
 # A rectified flange need not be finer than the photo, nor larger than this along either side.
@@ -106,14 +106,16 @@ def see_from_above(prepared: Path, name: str, original: Path, flange: int) -> tu
     NotPreparedError
         If the close-ups were not made ready.
     StoreError
-        If the photo could not be measured, or shows no such flange.
+        If the photo could not be measured.
+    NotThereError
+        If it shows no such flange.
     """
     photo = _prepared_photo(prepared, name)
     if isinstance(photo, NotAudited):
         raise StoreError(photo.why)
     if flange >= len(photo.flanges):
         msg = f"{name} shows {len(photo.flanges)} flange(s) with a target"
-        raise StoreError(msg)
+        raise NotThereError(msg)
     part = photo.flanges[flange]
     seen = _rectify(part, load_image(original))
     height, width = seen.image.shape[:2]

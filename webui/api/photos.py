@@ -7,6 +7,7 @@ from flask_openapi3.blueprint import APIBlueprint
 from flask_openapi3.models.tag import Tag
 from pydantic import Field, RootModel
 
+from calib.errors import RecordError
 from vision.shoot import rectangle_from_record
 from webui.api.models import Given, Head, JobPath, JsonObject, Line, PhotoPath, Point, Text
 from webui.api.problems import answers, file_of
@@ -138,16 +139,26 @@ def keep_forever(answer: Response) -> Response:
     return answer
 
 
+def _check_within(photo: FiledPhoto, ends: dict[str, list[float]]) -> None:
+    """Refuse picks that no upright picture of the photo's size shows, whichever way up it is."""
+    longest_px = max(photo.facts.width_px, photo.facts.height_px)
+    for end, (x, y) in ends.items():
+        if not (-0.5 <= x < longest_px - 0.5 and -0.5 <= y < longest_px - 0.5):
+            msg = f"{photo.name}: end {end} at ({x:g}, {y:g}) px lies outside the photo"
+            raise RecordError(msg)
+
+
 def _checked(photo: FiledPhoto, changes: dict[str, Any]) -> dict[str, Any]:
     """Return changes as the record has them.
 
     Raises
     ------
     RecordError
-        If the corners of a rectangle do not run clockwise.
+        If an end lies outside the photo, or the corners of a rectangle do not run clockwise.
     """
     if "ends" in changes:
         changes["ends"] = {end: px for end, px in (changes["ends"] or {}).items() if px is not None}
+        _check_within(photo, changes["ends"])
     if changes.get("rectangle") is not None:
         rectangle_from_record(changes["rectangle"], f"{photo.name}: rectangle")
     return changes
