@@ -36,12 +36,10 @@ from vision.rules import (
     judge_spacings,
 )
 from vision.set_out import SetOut, measure_set_out
+from vision.unevenness import sheet_depths
 
 __all__ = ["FlangeAudit", "NotAudited", "PhotoAudit", "RivetFinding", "audit_photos", "audit_prepared"]
 
-# Sheet metal between its fasteners is not flat: standard uncertainty of a point's height over the plane that
-# the target lies on. Common practice, no source.
-_U_FLATNESS_MM = 0.3
 # A witness mark drawn with a tape on site; common practice, no source.
 _U_WITNESS_MM = 0.5
 # A head between these scores is neither counted nor ruled out.
@@ -289,19 +287,16 @@ def _audit_flange(
 ) -> FlangeAudit:
     plan, view, flange = photo.plan, part.view, part.flange
     heads = mark_rivets(part.found.rivets, marks, view, z_mm=part.z_mm, head_mm=plan.rivet_head_mm)
-    placed = _place(heads.rivets, view, part.z_mm)
-    rows = group_rows(
-        placed.points.mm,
-        placed.cov_mm2,
-        along=flange.along,
-        plan=plan,
-        partly_seen=[rivet.partly_seen for rivet in heads.rivets],
-        around=Surroundings(flange.polygon_mm, (part.outline_mm,)),
-    )
+    placed = _place(heads.rivets, part)
+    rows = _order(heads.rivets, placed, part, plan)
     lines = _MarkedLines.of(marks, part)
     if image is not None and (rows.laps or lines.edge or marks.lower_end):
         part = part.with_lines(image)
     laps = _find_laps(part, rows, placed, lines, plan)
+    if laps:
+        # Beyond a lap's edge the sheet is a step higher or lower: rivets there lie elsewhere than it seemed.
+        placed = _place(heads.rivets, part, laps)
+        rows = _order(heads.rivets, placed, part, plan)
     set_out = measure_set_out(
         marks, part.lines or (), view, flange, z_mm=part.z_mm, target_mm=part.outline_mm
     )
@@ -348,14 +343,32 @@ class _Placed:
     own_mm2: Array
 
 
-def _place(rivets: Sequence[RivetSighting], view: View, z_mm: float) -> _Placed:
+def _place(
+    rivets: Sequence[RivetSighting], part: PreparedFlange, laps: Sequence[LapSighting | NoLap] = ()
+) -> _Placed:
     if not rivets:
         none = PlanePoints(np.zeros((0, 2)), np.zeros((0, 2, 2)), np.zeros((0, 2, 15)), np.zeros((0, 2)))
         return _Placed(none, np.zeros((0, 0)), np.zeros((0, 2, 2)))
-    points = to_mm(view, np.array([rivet.px for rivet in rivets]), z_mm)
-    cov_px2 = np.array([rivet.cov_px2 for rivet in rivets])
+    px, cov_px2 = (np.array([getattr(rivet, name) for rivet in rivets]) for name in ("px", "cov_px2"))
+    level = to_mm(part.view, px, part.z_mm)
+    depths = sheet_depths(level.mm, part.flange, part.outline_mm, laps)
+    points = to_mm(part.view, px, part.z_mm + depths.mm)
     own = points.by_px @ cov_px2 @ points.by_px.transpose(0, 2, 1)
-    return _Placed(points, covariance_mm2(points, view, cov_px2, _U_FLATNESS_MM), own)
+    cov = covariance_mm2(points, part.view, cov_px2)
+    # x and y of a point both follow its depth.
+    cov += np.kron(depths.cov_mm2, np.ones((2, 2))) * np.outer(points.by_z.ravel(), points.by_z.ravel())
+    return _Placed(points, cov, own)
+
+
+def _order(rivets: Sequence[RivetSighting], placed: _Placed, part: PreparedFlange, plan: Plan) -> Rows:
+    return group_rows(
+        placed.points.mm,
+        placed.cov_mm2,
+        along=part.flange.along,
+        plan=plan,
+        partly_seen=[rivet.partly_seen for rivet in rivets],
+        around=Surroundings(part.flange.polygon_mm, (part.outline_mm,)),
+    )
 
 
 def _findings(heads: MarkedRivets, placed: _Placed, rows: Rows) -> tuple[RivetFinding, ...]:
