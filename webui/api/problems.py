@@ -13,8 +13,15 @@ from webui.errors import ChangedMeanwhileError, NotThereError
 from webui.login_gate import WAIT_S, TooManyTriesError
 
 PROBLEM_TYPE = "application/problem+json"
-# What every action may answer: without log-in, with another role, with something that it cannot take.
-_ALWAYS = (HTTPStatus.UNAUTHORIZED, HTTPStatus.FORBIDDEN, HTTPStatus.UNPROCESSABLE_ENTITY)
+# What every action may answer: to a browser without its token or a strange host name, without log-in, with
+# another role, with too much, with something that it cannot take.
+_ALWAYS = (
+    HTTPStatus.BAD_REQUEST,
+    HTTPStatus.UNAUTHORIZED,
+    HTTPStatus.FORBIDDEN,
+    HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
+    HTTPStatus.UNPROCESSABLE_ENTITY,
+)
 _STATUS_OF: tuple[tuple[type[MeasureError], HTTPStatus], ...] = (
     (NotThereError, HTTPStatus.NOT_FOUND),
     (ChangedMeanwhileError, HTTPStatus.CONFLICT),

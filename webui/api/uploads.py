@@ -82,7 +82,7 @@ def show_upload(path: UploadPath) -> Any:
 
 @part.patch(
     "/jobs/<job>/uploads/<upload>",
-    responses=answers({200: FiledView, 202: UploadView}, 404, 409, 413, 507),
+    responses=answers({200: FiledView, 202: UploadView}, 404, 409, 507),
 )
 def append_piece(path: UploadPath, header: PieceHeader, raw: Piece) -> Any:
     """Send a piece; with the last one the photo is filed. What is acknowledged is safe."""
