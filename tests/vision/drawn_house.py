@@ -3,6 +3,7 @@
 Frame: mm, x along the ridge, y down, z away from the first camera; the ridge's middle is the origin.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -29,6 +30,8 @@ class House:
     walls: tuple[int, int, int] = (200, 205, 190)
     ground: tuple[int, int, int] = (60, 110, 95)
     sky: tuple[int, int, int] = (235, 215, 190)
+    # How light the roof's two planes are: that towards the first camera, that away from it.
+    shades: tuple[float, float] = (1.0, 0.8)
 
     @property
     def ends_mm(self) -> np.ndarray:
@@ -54,11 +57,25 @@ def ends_px(house: House, view: View) -> np.ndarray:
     return project(view.camera, view.to_camera(house.ends_mm))
 
 
-def draw_house(house: House, view: View, seed: int) -> np.ndarray:
-    """Draw the photo, shape (H, W, 3), uint8: nine rays per pixel, blur 0.7 px, noise 2 grey."""
+# Paints what stands behind the house on the picture, whose horizon is the given row.
+Scenery = Callable[[np.ndarray, int], None]
+
+
+def draw_house(
+    house: House,
+    view: View,
+    seed: int,
+    *,
+    scenery: Scenery | None = None,
+    blur_px: float = 0.7,
+    noise: float = 2.0,
+) -> np.ndarray:
+    """Draw the photo, shape (H, W, 3), uint8: nine rays per pixel, then blur and noise (grey levels)."""
     camera = view.camera
     rng = np.random.default_rng(seed)
-    picture = _background(house, view)
+    picture, horizon = _background(house, view)
+    if scenery is not None:
+        scenery(picture, horizon)
     # What is farther away is drawn first.
     sides = _far_first(-view.position_mm[2])
     for side in sides:
@@ -67,11 +84,11 @@ def draw_house(house: House, view: View, seed: int) -> np.ndarray:
         _draw_gable(picture, house, view, side)
     for side in sides:
         if _faces(house, view, side):
-            _draw_roof(picture, house, view, side, 1.0 if side > 0.0 else 0.8)
+            _draw_roof(picture, house, view, side, house.shades[0 if side > 0.0 else 1])
     size = (camera.width, camera.height)
     small = cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.float32)
     grain = cv2.GaussianBlur(rng.normal(0.0, 9.0, small.shape).astype(np.float32), (0, 0), 2.5)
-    noisy = cv2.GaussianBlur(small, (0, 0), 0.7) + grain + rng.normal(0.0, 2.0, small.shape)
+    noisy = cv2.GaussianBlur(small, (0, 0), blur_px) + grain + rng.normal(0.0, noise, small.shape)
     return np.clip(noisy, 0.0, 255.0).round().astype(np.uint8)
 
 
@@ -80,7 +97,7 @@ def _far_first(coordinate_mm: float) -> tuple[float, float]:
     return (-1.0, 1.0) if coordinate_mm > 0.0 else (1.0, -1.0)
 
 
-def _background(house: House, view: View) -> np.ndarray:
+def _background(house: House, view: View) -> tuple[np.ndarray, int]:
     camera = view.camera
     picture = np.full((_SUB * camera.height, _SUB * camera.width, 3), house.sky, np.uint8)
     far = view.position_mm * (1.0, 0.0, 1.0) + [0.0, house.rise + house.wall, 0.0]
@@ -88,8 +105,9 @@ def _background(house: House, view: View) -> np.ndarray:
     ahead /= np.linalg.norm(ahead)
     horizon = view.to_camera(far + 1e7 * ahead)[0]
     row = project(camera, horizon[None])[0, 1]
-    picture[max(0, int(_SUB * row)) :] = house.ground
-    return picture
+    horizon_row = int(np.clip(_SUB * row, 0, len(picture)))
+    picture[horizon_row:] = house.ground
+    return picture, horizon_row
 
 
 def _faces(house: House, view: View, side: float) -> bool:
