@@ -31,7 +31,7 @@ from vision.verdict import Verdict
 
 _DEFAULT = Path(__file__).resolve().parent.parent.parent / "shared" / "photos" / "dev"
 # Audits around the limits, audits of usual work in good photos, and photos of one job.
-AROUND, USUAL, PHOTOS = 2000, 1200, 6
+AROUND, USUAL, PHOTOS = 2000, 1200, 12
 # Around the limits: how far a true value lies from one, mm. Usual work: how far a crew is off, mm, standard
 # deviation: two and a half of it are the plan's half inch; and what it laps. Common practice, no source.
 _NEAR_MM, _CREW_MM, _USUAL_LAP_MM, _CREW_LAP_MM = 5.0, 5.0, 161.0, 3.0
@@ -94,7 +94,7 @@ def _draw_spacings(rng: np.random.Generator, count: int, *, near: bool) -> Array
 
 
 def simulate(audits: int, seed: int, *, has_profile: bool, near: bool) -> Tally:
-    """Audit simulated jobs of six photos, runs and laps by turns."""
+    """Audit simulated jobs of a dozen photos that share a lens, runs and laps by turns."""
     tally, target = Tally(), card()
     for job in range(audits // PHOTOS):
         rng = np.random.default_rng([seed, job, int(has_profile)])

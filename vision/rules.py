@@ -14,7 +14,7 @@ from vision.laps import LapSighting, NoLap
 from vision.plan import Plan
 from vision.rows import Absence, Gap, LapGroup, Role, Rows, Spacing
 from vision.set_out import Length, NoLength, SetOut
-from vision.verdict import Judgement, Verdict, judge, judge_count, not_measured
+from vision.verdict import Judgement, Verdict, confidence_to_accept, judge, judge_count, not_measured
 
 # A witness mark is drawn with a tape: within an eighth of an inch. Common practice, no source.
 _WITNESS_TOLERANCE_MM = 3.175
@@ -75,7 +75,7 @@ def judge_spacings(rows: Rows, plan: Plan) -> list[RuleVerdict]:
 def _judge_spacing(spacing: Spacing, lower: float, upper: float) -> Judgement:
     if spacing.partly_seen:
         return not_measured(_PARTLY_SEEN, lower=lower, upper=upper)
-    return judge(spacing.mm, spacing.u_mm, lower=lower, upper=upper)
+    return _held(spacing.mm, spacing.u_mm, lower, upper)
 
 
 def judge_missing(rows: Rows, is_clear: Callable[[Gap], bool]) -> list[RuleVerdict]:
@@ -132,7 +132,7 @@ def judge_lap_length(lap: LapSighting | NoLap, plan: Plan) -> RuleVerdict:
     if isinstance(lap, NoLap):
         judgement = not_measured(f"{lap.why}; {_SHOOT_LAP}", lower=plan.lap_min_mm)
     elif lap.lap_mm is not None and lap.u95_mm is not None:
-        judgement = judge(lap.lap_mm, lap.u95_mm / COVERAGE_FACTOR_95, lower=plan.lap_min_mm)
+        judgement = _held(lap.lap_mm, lap.u95_mm / COVERAGE_FACTOR_95, plan.lap_min_mm, None)
     elif lap.witness_px is None:
         judgement = not_measured(f"no witness mark shows beside the lap; {_DRAW_MARK}", lower=plan.lap_min_mm)
     else:
@@ -165,9 +165,7 @@ def judge_lap_rows(lap: LapSighting, plan: Plan) -> list[RuleVerdict]:
         return [RuleVerdict("lap rivet row", reason) for _ in lap.rows]
     half = plan.rivet_head_mm / 2.0
     upper = (plan.lap_min_mm if lap.lap_mm is None else lap.lap_mm) - half
-    return [
-        RuleVerdict("lap rivet row", judge(row.mm, row.u_mm, lower=half, upper=upper)) for row in lap.rows
-    ]
+    return [RuleVerdict("lap rivet row", _held(row.mm, row.u_mm, half, upper)) for row in lap.rows]
 
 
 def judge_set_out(found: SetOut, plan: Plan) -> list[RuleVerdict]:
@@ -222,4 +220,9 @@ def _judge_mark(found: Length | NoLength, plan: Plan) -> RuleVerdict:
 def _judge_length(rule: str, found: Length | NoLength, lower: float, upper: float | None) -> RuleVerdict:
     if isinstance(found, NoLength):
         return RuleVerdict(rule, not_measured(found.why, lower=lower, upper=upper))
-    return RuleVerdict(rule, judge(found.mm, found.u_mm, lower=lower, upper=upper))
+    return RuleVerdict(rule, _held(found.mm, found.u_mm, lower, upper))
+
+
+def _held(mm: float, u_mm: float, lower: float | None, upper: float | None) -> Judgement:
+    """Hold a length against its limits; the less certain it is, the surer "meets" must be."""
+    return judge(mm, u_mm, lower=lower, upper=upper, to_accept=confidence_to_accept(u_mm))

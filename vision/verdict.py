@@ -15,6 +15,9 @@ from calib.uncertainty import COVERAGE_FACTOR_95
 
 # Probability of conformity wanted on each limit: the default of ISO 14253-1:2017, 1.65 u inside the limit.
 DEFAULT_CONFIDENCE = 0.95
+# Where the uncertainty is large, a twentieth is a risk of something grossly wrong: what lies this far past a
+# limit shall not be accepted more often than this. Ours; no source.
+GROSS_MM, GROSS_RISK = 1.0, 0.001
 
 
 class Verdict(StrEnum):
@@ -63,6 +66,7 @@ def judge(
     lower: float | None = None,
     upper: float | None = None,
     confidence: float = DEFAULT_CONFIDENCE,
+    to_accept: float | None = None,
 ) -> Judgement:
     """Hold a measured length against one or two limits.
 
@@ -73,7 +77,10 @@ def judge(
     lower, upper : float, optional
         Limits, mm; at least one. A value on a limit conforms.
     confidence : float
-        Probability of conformity that "meets" needs on each limit, 0.5 <= confidence < 1.
+        Probability of conformity that "meets" needs on each limit, 0.5 <= confidence < 1; and against it that
+        "does not meet" needs.
+    to_accept : float, optional
+        What "meets" needs instead, if it is more; see `confidence_to_accept`.
 
     Returns
     -------
@@ -95,7 +102,8 @@ def judge(
         msg = f"cannot judge {value_mm} mm with u = {u_mm} mm: both must be numbers and u at least 0"
         raise GeometryError(msg)
     text = limit_text(lower, upper)
-    low, high = acceptance_limits_mm(u_mm, lower=lower, upper=upper, confidence=confidence)
+    sure = confidence if to_accept is None else max(confidence, to_accept)
+    low, high = acceptance_limits_mm(u_mm, lower=lower, upper=upper, confidence=sure)
     guard_mm = guard_band_mm(u_mm, confidence)
     p = conformity_probability(value_mm, u_mm, lower=lower, upper=upper)
     if low <= value_mm <= high:
@@ -104,7 +112,8 @@ def judge(
         verdict = Verdict.DOES_NOT_MEET
     else:
         verdict = Verdict.CANNOT_TELL
-    why = _why(verdict, value_mm, u_mm, guard_mm, text, p, _room(lower, upper))
+    band_mm = guard_mm if verdict is Verdict.DOES_NOT_MEET else guard_band_mm(u_mm, sure)
+    why = _why(verdict, value_mm, u_mm, band_mm, text, p, _room(lower, upper))
     return Judgement(value_mm, COVERAGE_FACTOR_95 * u_mm, None, text, p, verdict, why)
 
 
@@ -214,6 +223,17 @@ def conformity_probability(
     return float(ndtr(from_high) - ndtr(from_low))
 
 
+def confidence_to_accept(u_mm: float) -> float:
+    """Return the probability of conformity that "meets" needs with an uncertainty.
+
+    The default, and with an uncertainty of about 0.7 mm or more so much that a value 1 mm past a limit is not
+    accepted more often than once in a thousand.
+    """
+    if u_mm == 0.0:
+        return DEFAULT_CONFIDENCE
+    return max(DEFAULT_CONFIDENCE, float(ndtr(float(ndtri(1.0 - GROSS_RISK)) - GROSS_MM / u_mm)))
+
+
 def guard_band_mm(u_mm: float, confidence: float = DEFAULT_CONFIDENCE) -> float:
     """Return how far inside a limit a value must lie: the normal quantile of the confidence, times u.
 
@@ -248,7 +268,9 @@ def decision_rule(confidence: float = DEFAULT_CONFIDENCE) -> str:
     guard = guard_band_mm(1.0, confidence)
     return (
         f"meets: at least {100 * confidence:g} % probability of conformity on each limit (guard band "
-        f"{guard:.3f} u); does not meet: outside a limit by the same band; else cannot tell. "
+        f"{guard:.3f} u), and at most {GROSS_RISK:.1%} risk that what lies {GROSS_MM:g} mm past it is "
+        "accepted; "
+        "does not meet: outside a limit by that guard band; else cannot tell. "
         "After ISO 14253-1:2017 and JCGM 106:2012; U = 1.96 u (95 %)."
     )
 

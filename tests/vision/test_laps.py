@@ -8,7 +8,9 @@ from tests.vision.drawn_ridge import CARD_MM, CARD_OUTLINE_MM, Ridge, draw, know
 from tests.vision.rendered import CLOSE_UPS, SHEET_Z_MM, load_close_up
 from vision.flange import find_flange
 from vision.laps import LapSighting, NoLap, WhyNoLap, find_lap
+from vision.plan import Plan
 from vision.plane import rectify, to_mm, to_px
+from vision.rules import judge_lap_rows
 
 CAMERA = Camera(720, 540, 1822.0, 1822.0, 363.1, 262.7, 0.031, -0.042, 4e-4, -3e-4)
 WITNESS_MM = 203.2
@@ -232,3 +234,39 @@ def test_target_across_the_edge_is_named():
     across = np.array([(300.0, 200.0), (360.0, 200.0), (360.0, 230.0), (300.0, 230.0)])
     lap = _find(_plain_lap(), _square_view(), 48, target_mm=across)
     assert any("lies across" in note for note in lap.notes)
+
+
+def _lone_line(ridge: Ridge, seed: int, witness_mm=WITNESS_MM):
+    """Look for the lap of a cap on which but one line is drawn, the rivets known."""
+    view = _square_view()
+    image, flange = draw(ridge, view, seed), known_flange(ridge, view)
+    stations, offsets = np.array(_rivets(_plain_lap())).T
+    mm = ridge.mm(stations, offsets)
+    return find_lap(
+        image,
+        _flatten(image, view, flange),
+        flange,
+        target_mm=CARD_OUTLINE_MM,
+        columns_mm=[mm[:4], mm[4:]],
+        witness_mm=witness_mm,
+    )
+
+
+def test_dark_line_that_stands_alone_may_be_the_mark():
+    # A pencil line 36 mm from the nearest row: the edge, between the two, does not show.
+    ridge = Ridge(**{**_fields(_plain_lap()), "edge_mm": None, "mark_mm": 340.0, "mark_level": 50.0})
+    lap = _lone_line(ridge, 52)
+    assert isinstance(lap, LapSighting)
+    assert lap.may_be_mark
+    judged = [verdict.judgement for verdict in judge_lap_rows(lap, Plan(witness_mm=WITNESS_MM))]
+    assert [str(each.verdict) for each in judged] == ["cannot tell", "cannot tell"]
+    assert "may be either" in judged[0].why
+
+
+def test_dark_line_of_a_job_without_marks_is_the_edge():
+    ridge = Ridge(**{**_fields(_plain_lap()), "edge_mm": None, "mark_mm": 340.0, "mark_level": 50.0})
+    assert not _lone_line(ridge, 52, witness_mm=None).may_be_mark
+
+
+def test_edge_that_stands_alone_is_told_by_its_step():
+    assert not _lone_line(_plain_lap(mark_mm=None), 53).may_be_mark

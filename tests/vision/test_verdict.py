@@ -11,8 +11,10 @@ from scipy import stats
 
 from calib.errors import GeometryError, PlanError
 from vision.verdict import (
+    DEFAULT_CONFIDENCE,
     Verdict,
     acceptance_limits_mm,
+    confidence_to_accept,
     conformity_probability,
     decision_rule,
     guard_band_mm,
@@ -292,3 +294,24 @@ def test_confidence_that_accepts_outside_the_limits_is_refused(confidence: float
 def test_negative_counts_are_refused() -> None:
     with pytest.raises(PlanError, match="cannot be negative"):
         judge_count(-1, required=8)
+
+
+@pytest.mark.parametrize("u_mm", [0.0, 0.2, 0.5, 0.69])
+def test_small_uncertainty_leaves_the_published_rule_as_it_is(u_mm: float) -> None:
+    # z of 0.999 is 3.0902, of 0.95 1.6449: 3.0902 - 1 / u is more than that from u = 0.692 mm on.
+    assert confidence_to_accept(u_mm) == pytest.approx(DEFAULT_CONFIDENCE, abs=1e-9)
+
+
+@pytest.mark.parametrize("u_mm", [0.3, 0.7, 1.0, 2.5, 6.0])
+def test_what_lies_a_millimetre_past_a_limit_is_accepted_once_in_a_thousand_at_most(u_mm: float) -> None:
+    low, _ = acceptance_limits_mm(u_mm, lower=152.4, confidence=confidence_to_accept(u_mm))
+    # Measured value normal about the true one, 151.4 mm: scipy.stats.norm, independent of ours.
+    assert stats.norm.sf(low, loc=151.4, scale=u_mm) <= 0.001 * (1.0 + 1e-9)
+
+
+def test_surer_acceptance_leaves_refusal_as_it_is() -> None:
+    for value, verdict in ((155.2, "cannot tell"), (156.2, "meets"), (149.0, "does not meet")):
+        judged = judge(value, 1.5, lower=152.4, to_accept=confidence_to_accept(1.5))
+        assert judged.verdict == verdict
+    # 152.4 + 1.6449 x 1.5 = 154.87: by the default alone 155.2 meets.
+    assert judge(155.2, 1.5, lower=152.4).verdict == "meets"
