@@ -7,16 +7,19 @@ end to the next.
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
 from calib.camera import Array
 from calib.errors import GeometryError
-from vision.audit import FlangeAudit
+from calib.uncertainty import COVERAGE_FACTOR_95
+from vision.audit import FlangeAudit, PhotoAudit
 from vision.laps import LapSighting
+from vision.plan import Plan
 from vision.plane import to_px
+from vision.rules import judge_chained_lap
 
 # A piece cut to a tape's mark; common practice, no source.
 U_PIECE_MM = 1.0
@@ -125,6 +128,53 @@ def chain_laps(
     return tuple(
         _chained(stretches, links, first, second, piece_mm, u_piece_mm) for first, second in pairwise(merged)
     )
+
+
+def with_chained_laps(audits: Sequence[PhotoAudit], shared: Sequence[int], plan: Plan) -> list[PhotoAudit]:
+    """Return audits with the laps that a chain of photos gives: judged where nothing else measures them.
+
+    Parameters
+    ----------
+    audits : sequence of PhotoAudit
+        Close-ups of one flange in their order from left to right.
+    shared : sequence of int
+        How many rivets of the run row each photo has in common with the next.
+    plan : Plan
+        The pieces' length and the least lap.
+
+    Returns
+    -------
+    list of PhotoAudit
+        Each lap of a chain has a note with its length, or why there is none.
+
+    Raises
+    ------
+    GeometryError
+        If a photo could not be measured, or the numbers do not belong to the photos.
+    """
+    whole = [audit for audit in audits if isinstance(audit, FlangeAudit)]
+    if len(whole) < len(audits):
+        lost = next(audit.photo for audit in audits if not isinstance(audit, FlangeAudit))
+        msg = (
+            f"{lost} could not be measured, so that no chain leads across it: shoot it again, or ask for none"
+        )
+        raise GeometryError(msg)
+    found = {lap.photo: lap for lap in chain_laps(whole, shared, plan.piece_mm)}
+    return [_with_chain(audit, found.get(audit.photo), plan) for audit in whole]
+
+
+def _with_chain(audit: FlangeAudit, lap: ChainedLap | NoChain | None, plan: Plan) -> FlangeAudit:
+    if lap is None:
+        return audit
+    if isinstance(lap, NoChain):
+        return replace(audit, notes=(*audit.notes, f"no lap by chain: {lap.why}"))
+    note = f"lap by chain: {lap.lap_mm:.1f} mm (U {COVERAGE_FACTOR_95 * lap.u_mm:.1f} mm)"
+    judged = [each for each in audit.verdicts if each.rule == "lap length"]
+    verdicts = audit.verdicts
+    if judged and judged[0].judgement.measured_mm is None:
+        chained = judge_chained_lap(lap.lap_mm, lap.u_mm, plan)
+        verdicts = tuple(chained if each is judged[0] else each for each in verdicts)
+    return replace(audit, verdicts=verdicts, notes=(*audit.notes, note))
 
 
 _End = tuple[int, tuple[float, float, int]]

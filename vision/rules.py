@@ -144,6 +144,11 @@ def judge_lap_length(lap: LapSighting | NoLap, plan: Plan) -> RuleVerdict:
     return RuleVerdict("lap length", judgement)
 
 
+def judge_chained_lap(lap_mm: float, u_mm: float, plan: Plan) -> RuleVerdict:
+    """Judge a lap whose length follows from the pieces' length and a chain of photos."""
+    return RuleVerdict("lap length", _held(lap_mm, u_mm, plan.lap_min_mm, None))
+
+
 def judge_lap_rows(lap: LapSighting, plan: Plan) -> list[RuleVerdict]:
     """Judge each row of lap rivets: its heads must lie whole on the upper piece and hold the lower one.
 

@@ -7,7 +7,9 @@ import pytest
 
 from calib.errors import GeometryError
 from tests.vision.simulated_audits import TrueCap, audit_job, card, draw_print, draw_prior, take
-from vision.lap_chain import ChainedLap, NoChain, chain_laps
+from vision.audit import NotAudited
+from vision.lap_chain import ChainedLap, NoChain, chain_laps, with_chained_laps
+from vision.plan import Plan
 
 PIECE_MM, LAP_MM = 3048.0, 160.0
 # The exposed ends of two laps whose pieces above lie to the right, and where the card lies in each photo.
@@ -110,3 +112,19 @@ def test_doubt_of_the_piece_is_counted(u_piece_mm):
             assert laps[0].u_mm > u_piece_mm
             return
     pytest.fail("no chain was found")
+
+
+def test_chained_lap_stands_beside_the_one_by_its_mark():
+    audits, shared = _job(1)
+    chained = with_chained_laps(audits, shared, Plan(piece_mm=PIECE_MM))
+    assert [any("lap by chain" in note for note in audit.notes) for audit in chained] == [False] * len(
+        shared
+    ) + [True]
+    # This lap was measured by its witness mark already: that verdict stays.
+    assert chained[-1].verdicts == audits[-1].verdicts
+
+
+def test_photo_that_was_not_measured_breaks_the_chain():
+    audits, shared = _job(1)
+    with pytest.raises(GeometryError, match=r"x\.jpg could not be measured"):
+        with_chained_laps([NotAudited("x.jpg", "", "dark", ()), *audits[1:]], shared, Plan())

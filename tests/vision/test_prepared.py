@@ -3,6 +3,7 @@
 import pickle
 import time
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,9 @@ from vision.audit import NotAudited, audit_photos, audit_prepared
 from vision.laps import LapSighting, NoLap
 from vision.marks import Marks, marks_from_record
 from vision.plan import Plan
+from vision.plane import to_px
 from vision.prepared import PreparedPhoto, prepare_photos
+from vision.rivets import RivetSighting
 
 LAP, PLAN = "close_dev_02", Plan(witness_mm=203.2)
 DEAR = ("load_photo", "sight_photo", "pose_photos", "find_flange", "find_fasteners", "find_cross_lines")
@@ -174,3 +177,28 @@ def test_witness_mark_on_the_upper_sheet_is_named(ready):
 def test_photo_that_cannot_be_measured_is_not_prepared(rendered_photos):
     (found,) = prepare_photos(*_photo(rendered_photos, "chart_QD-5_01"))
     assert isinstance(found, NotAudited)
+
+
+def test_second_lap_in_one_photo_is_measured_too(ready):
+    # The lap's own rivets and lines once more, 900 mm further on: as if the photo reached that far.
+    (part,) = ready.flanges
+    shift_mm = 900.0 * part.flange.along
+    heads = [audit_prepared(ready)[0].rivets[i] for i in audit_prepared(ready)[0].rows.laps[0].rivets]
+    px = to_px(part.view, [rivet.mm + shift_mm for rivet in heads], part.z_mm)
+    copies = [RivetSighting(each, 0.1 * np.eye(2), 0.95, False) for each in px]
+    lines = [replace(line, station_mm=line.station_mm + 900.0) for line in part.lines]
+    wider = replace(
+        part,
+        found=replace(part.found, rivets=(*part.found.rivets, *copies)),
+        lines=(*part.lines, *lines),
+    )
+    (audit,) = audit_prepared(replace(ready, flanges=(wider,)))
+    first, second = audit.laps
+    assert isinstance(first, LapSighting)
+    assert isinstance(second, LapSighting)
+    assert second.lap_mm is not None
+    # So far off the card the view itself is known less well.
+    assert second.u95_mm > first.u95_mm
+    assert [v.rule for v in audit.verdicts].count("lap length") == 2
+    assert len(audit.record()["laps"]) == 2
+    assert audit.record()["lap"] == audit.record()["laps"][0]
