@@ -388,7 +388,15 @@ ridgewitness check lap_1.jpg run_1.jpg --target card.json \\
     "overlay_dir",
     metavar="DIR",
     type=click.Path(path_type=Path, file_okay=False),
-    help="Folder for copies of the photos with the findings drawn in.",
+    help="Folder for copies of the photos with the findings drawn in, and of the flanges to scale.",
+)
+@click.option(
+    "--shared",
+    metavar="N",
+    type=int,
+    multiple=True,
+    help="Run rivets that a photo shares with the next, from left to right along one flange; once for each "
+    "pair. Laps then follow from the pieces' length (piece_mm in the plan) too.",
 )
 @_units_option
 @_json_option
@@ -398,6 +406,7 @@ def check(
     plan_path: Path | None,
     lens_path: Path | None,
     overlay_dir: Path | None,
+    shared: Sequence[int],
     units: Units,
     json_path: Path | None,
 ) -> int:
@@ -416,6 +425,7 @@ def check(
     from calib.profile import load_profile
     from calib.targets import check_targets, load_target
     from vision.audit import NotAudited, audit_photos
+    from vision.lap_chain import with_chained_laps
     from vision.plan import Plan, load_plan
     from webui.overlay import Overlays
     from webui.tables import check_view
@@ -429,6 +439,8 @@ def check(
     on_audit = None if overlays is None else overlays.write
     with progress_bar("photos") as report:
         audits = audit_photos(photos, targets, plan, profile=profile, on_audit=on_audit, progress=report)
+    if shared:
+        audits = with_chained_laps(audits, shared, plan)
     records = [audit.record() for audit in audits]
     if json_path is None:
         make_console().print(check_view(records, units))
