@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from calib.lengths import Units
+from webui.account_command import account
 from webui.arguments import BoardType, LengthType, OutputType, PointType, UnitsType
 from webui.batch_command import batch
 from webui.cautions import GOVERNS, SHOOTING
@@ -451,7 +452,7 @@ def check(
     return NOT_MEASURED if unmeasured else 0
 
 
-for _command in (serve, *RECORD_COMMANDS, batch):
+for _command in (serve, account, *RECORD_COMMANDS, batch):
     cli.add_command(_command)
 
 

@@ -10,7 +10,9 @@ from pathlib import Path
 
 from flask import Flask, Response, request
 from flask_wtf.csrf import CSRFProtect
+from werkzeug.exceptions import Forbidden
 
+from webui.session import needs_log_in
 from webui.settings import Settings
 
 _KEY_FILE, _KEY_BYTES = "session.key", 32
@@ -41,6 +43,8 @@ _STRICT_TRANSPORT = "max-age=31536000"
 _WRITES = ("POST", "PUT", "PATCH", "DELETE")
 # What tells a browser from a machine: no browser leaves all of them out of a request that writes.
 _BROWSER_HEADERS = ("Origin", "Sec-Fetch-Site", "Cookie")
+# What proxies add (RFC 7239, and its older forms).
+_PROXY_HEADERS = ("Forwarded", "X-Forwarded-For", "X-Real-IP")
 
 _csrf = CSRFProtect()
 
@@ -60,10 +64,18 @@ def secure(app: Flask, settings: Settings) -> None:
         WTF_CSRF_CHECK_DEFAULT=False,
     )
     _csrf.init_app(app)
+    app.before_request(_refuse_unknown_proxy)
     app.before_request(_refuse_cross_site_write)
     app.after_request(_add_headers)
     if settings.is_https:
         app.after_request(_add_strict_transport)
+
+
+def _refuse_unknown_proxy() -> None:
+    """Keep a desk without accounts to this machine: by a proxy everybody would be its supervisor."""
+    if not needs_log_in() and any(name in request.headers for name in _PROXY_HEADERS):
+        msg = "a desk without accounts is for this machine, not for a proxy; first: ridgewitness account add"
+        raise Forbidden(msg)
 
 
 def is_from_browser() -> bool:

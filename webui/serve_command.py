@@ -19,6 +19,7 @@ THREADS = 16
     example="""
 ridgewitness serve                      then open http://127.0.0.1:8765
 ridgewitness serve --data jobs --port 9000
+ridgewitness serve --host 0.0.0.0       for the office: needs accounts
 """,
 )
 @click.option(
@@ -44,23 +45,45 @@ ridgewitness serve --data jobs --port 9000
     metavar="URL",
     help="PostgreSQL database instead of the SQLite file in DIR: postgresql+psycopg://USER@HOST/NAME.",
 )
-def serve(data_dir: Path, port: int, host: str, database_url: str | None) -> None:
+@click.option("--https", is_flag=True, help="Browsers come by HTTPS, by way of a proxy: for their cookies.")
+@click.option(
+    "--workers",
+    type=click.IntRange(1, 64),
+    default=1,
+    show_default=True,
+    help="Processes that measure, check and write reports; beside two for what is asked on the page.",
+)
+def serve(data_dir: Path, port: int, host: str, database_url: str | None, https: bool, workers: int) -> None:
     """Start the review page, for browsers on this machine or in the office.
 
     Jobs, photos and everything decided lie in DIR; the server may be stopped at any moment, nothing that it
-    acknowledged is lost.
+    acknowledged is lost. On this machine's own address it needs no log-in; on any other one it needs accounts
+    (see: ridgewitness account).
     """
     from waitress.server import create_server
 
     from webui.app import create_app
     from webui.desk import desk_of
+    from webui.folder_lock import folder_lock
     from webui.settings import LOOPBACK_NAMES, Settings
 
-    hosts = LOOPBACK_NAMES if _is_loopback(host) else ()
-    with _listening(host, port) as listener:
-        app = create_app(Settings(data_dir, database_url, hosts))
-        server = create_server(app, sockets=[listener], threads=THREADS, ident=None)
+    is_own = _is_loopback(host)
+    settings = Settings(
+        data_dir,
+        database_url,
+        LOOPBACK_NAMES if is_own else (),
+        needs_accounts=not is_own,
+        is_https=https,
+        workers=workers,
+    )
+    with _listening(host, port) as listener, folder_lock(data_dir):
+        app = create_app(settings)
         desk = desk_of(app)
+        if not is_own and not desk.accounts.any():
+            desk.close()
+            msg = f"{host} is reached by others, so that people must log in; first: ridgewitness account add"
+            raise click.UsageError(msg)
+        server = create_server(app, sockets=[listener], threads=THREADS, ident=None)
         desk.begin_work()
         click.echo(f"http://{_shown(host)}:{listener.getsockname()[1]}  (Ctrl+C stops it)")
         try:

@@ -21,6 +21,12 @@ document.addEventListener("change", (event) => {
   if (form && form.dataset.api) act(form);
 });
 
+// What was chosen before this module was there is not lost.
+for (const field of document.querySelectorAll("form[data-on=change] select, form[data-on=change] input")) {
+  const before = field.options ? [...field.options].find((option) => option.defaultSelected)?.value : field.defaultValue;
+  if (before !== undefined && field.value !== before) act(field.form);
+}
+
 async function act(form) {
   const [method, path] = form.dataset.api.split(" ");
   const buttons = [...form.querySelectorAll("button")];

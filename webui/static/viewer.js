@@ -223,6 +223,8 @@ export class Viewer {
     const wanted = this.paint(context, view, this.levelFor(this.scale * ratio));
     this.drawLoupe(ratio, wanted);
     this.tiles.want(wanted);
+    this.pane.dataset.scale = this.scale.toFixed(3);
+    this.pane.dataset.wanted = String(wanted.length);
     this.onMove();
   }
 
