@@ -44,7 +44,8 @@ PHOTOS = Path(os.environ.get("RIDGEWITNESS_PHOTOS", _SHARED / "photos" / "dev"))
 OPEN_DATA = Path(os.environ.get("RIDGEWITNESS_OPEN_DATA", _SHARED / "open_data"))
 HOUSES = ("house1", "house2")
 WITHIN_PX, CLICK_PX, RIGHT_PX = 6.0, 12.0, 3.0
-SCENES, CLICKS = range(20), 20
+# Scenes 0 to 29 have been looked at for what goes wrong: they score nothing any more.
+SCENES, CLICKS = range(40, 60), 20
 # What poses from a panel are uncertain by, for drawn photos: rad, mm.
 POSE_U = (1e-3, 20.0)
 # references.md section 3, "OpenCV chessboard, left01..14": values, and their formal deviations; the table

@@ -160,9 +160,7 @@ def named_by_picks(ends: tuple[Snap, Snap], picks: Mapping[str, tuple[float, flo
 def _suggest(picture: ShootPicture, view: View, guesses: Sequence[RidgeProposal]) -> _Suggestion:
     picked = {end: np.array(px, dtype=float) for end, px in picture.picks.items()}
     places = [_Place(px, _PICK_EVIDENCE) for px in picked.values()]
-    places += [
-        _Place(other.snap.px, other.evidence, other.snap) for guess in guesses for other in guess.others
-    ]
+    places += _places(guesses)
     pairs = []
     for guess in guesses[:_GUESSES]:
         named = named_by_picks((guess.left, guess.right), picture.picks)
@@ -171,6 +169,16 @@ def _suggest(picture: ShootPicture, view: View, guesses: Sequence[RidgeProposal]
     if not picture.missing:
         pairs = [(picked["a"], picked["b"])]
     return _Suggestion(picture, view, tuple(pairs), tuple(places), is_picked=bool(picked))
+
+
+def _places(guesses: Sequence[RidgeProposal]) -> list[_Place]:
+    """Return the places of all guesses; those of an unlikely ridge speak for less, however clear they are."""
+    best = max((guess.score for guess in guesses), default=1.0)
+    return [
+        _Place(other.snap.px, math.sqrt(guess.score / best) * other.evidence, other.snap)
+        for guess in guesses
+        for other in guess.others
+    ]
 
 
 _Points = tuple[PlacedPoint, PlacedPoint]

@@ -25,9 +25,10 @@ _ON_LINE_PX = 2.5
 _END_DOUBT_PX = 3.0
 _MOST_TURN = (0.02, 0.2)
 _LAB_SMOOTH_PX = 1.0
-# The grey that a photo's median is brought to, and how far its curve may be bent.
+# The grey that a photo's median is brought to, and how far its curve may be bent. It is never darkened: a
+# dark roof on snow would lose its seams.
 _MIDDLE_GREY = 110.0
-_GAMMA = (0.4, 1.5)
+_GAMMA = (0.4, 1.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
