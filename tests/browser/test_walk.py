@@ -40,8 +40,14 @@ def _create_job(page: Page) -> None:
     expect(page.get_by_role("button", name="R. Vane")).to_be_visible()
 
 
+def _go(page: Page, name: str) -> None:
+    """Go to a page of the job by its link, and wait until its modules have run."""
+    with page.expect_event("domcontentloaded"):
+        page.get_by_role("navigation", name="This job").get_by_role("link", name=name, exact=True).click()
+
+
 def _set_up(page: Page, samples: Path) -> None:
-    page.get_by_role("link", name="Set-up").click()
+    _go(page, "Set-up")
     for name, use in (("panel", "the ridge"), ("card", "close-ups")):
         page.get_by_label("Add the target file").set_input_files(samples / f"{name}.json")
         page.get_by_label("use it for").select_option(use)
@@ -53,7 +59,7 @@ def _set_up(page: Page, samples: Path) -> None:
 
 
 def _add_photos(page: Page, samples: Path) -> None:
-    page.get_by_role("link", name="Ridge", exact=True).click()
+    _go(page, "Ridge")
     page.get_by_label("the whole ridge").check()
     page.locator("#files").set_input_files([samples / name for name in _WHOLE])
     expect(page.locator("#photos .card")).to_have_count(2)
@@ -66,7 +72,7 @@ def _add_photos(page: Page, samples: Path) -> None:
 
 def _pick_ends(page: Page, samples: Path) -> None:
     picks = json.loads((samples / "shoot.json").read_text(encoding="utf-8"))["photos"]
-    page.get_by_role("link", name="Length").click()
+    _go(page, "Length")
     for name in _WHOLE:
         page.get_by_role("link", name=re.compile(name)).click()
         expect(page.get_by_label(f"Photo {name}")).to_be_visible()
@@ -104,9 +110,12 @@ def _move_to(page: Page, px: list[float]) -> None:
 
 
 def _lay_out(page: Page) -> None:
-    page.get_by_role("link", name="Plan").click()
+    _go(page, "Plan")
     page.get_by_label("witness mark to the lower piece's end").fill('8"')
     page.get_by_role("button", name="Keep the plan").click()
+    expect(page.get_by_text("Kept.", exact=True)).to_be_visible()
+    # Modules have run by then.
+    page.wait_for_load_state("domcontentloaded")
     page.get_by_role("button", name=re.compile("Bring up to date|Measure now")).click()
     expect(page.get_by_role("heading", name="Cut list")).to_be_visible(timeout=_WORK_MS)
     holds = page.get_by_text("Holds for every length within")
@@ -114,7 +123,7 @@ def _lay_out(page: Page) -> None:
 
 
 def _file_and_check(page: Page) -> None:
-    page.get_by_role("link", name="Ridge", exact=True).click()
+    _go(page, "Ridge")
     for name, place in zip(_CLOSE_UPS, ("run 1 left", "lap 1 left"), strict=True):
         page.get_by_label(f"Place of {name}").select_option(place)
         expect(page.locator(f".wide-only [data-place='{place}']")).to_have_attribute(
@@ -159,7 +168,7 @@ def _overrule(page: Page) -> None:
 
 
 def _sign_off_and_export(page: Page, tmp_path: Path) -> None:
-    page.get_by_role("link", name="Record").click()
+    _go(page, "Record")
     expect(page.locator(".coverage")).to_contain_text("does not meet")
     page.get_by_label("Remark").fill("First visit.")
     page.get_by_role("button", name="Sign off").click()

@@ -33,7 +33,10 @@ function take(files, about = asked()) {
 if (form) {
   for (const id of ["files", "camera"]) {
     const input = document.getElementById(id);
-    input.addEventListener("change", () => { take(input.files); input.value = ""; });
+    const taken = () => { if (input.files.length) take(input.files); input.value = ""; };
+    input.addEventListener("change", taken);
+    // What was chosen before this module was there is taken too.
+    taken();
   }
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("change", showPlace);

@@ -8,7 +8,8 @@ const WORDS = { measure: "Measuring the ridge", check: "Checking the close-ups",
 const ALIVE = ["waiting", "running"];
 const listeners = [];
 let timer = null;
-let seen = new Map();
+// The work known from the last look; none before the first.
+let seen = null;
 
 /** Call something with the tasks whenever their state was read. */
 export function onWork(listener) {
@@ -36,8 +37,8 @@ async function look() {
     return;
   }
   const alive = tasks.filter((task) => ALIVE.includes(task.state) && task.kind in WORDS);
-  const ended = tasks.filter((task) => task.kind in WORDS && !ALIVE.includes(task.state) && ALIVE.includes(seen.get(task.kind)));
-  seen = new Map(tasks.map((task) => [task.kind, task.state]));
+  const ended = tasks.filter((task) => task.kind in WORDS && !ALIVE.includes(task.state) && isNews(task));
+  seen = new Map(tasks.map((task) => [task.kind, task]));
   if (ended.length) await refresh().catch(() => null);
   show(alive);
   listeners.forEach((listener) => listener(tasks, ended));
@@ -46,6 +47,13 @@ async function look() {
   }
   if (alive.length) timer = setTimeout(look, 700);
   else if (ended.length && ended.every((task) => task.state === "done")) tell("Done.");
+}
+
+/** Whether work that is done was under way at the last look, or asked for since: some is done in no time. */
+function isNews(task) {
+  if (!seen) return false;
+  const before = seen.get(task.kind);
+  return !before || ALIVE.includes(before.state) || before.asked_utc !== task.asked_utc;
 }
 
 function show(tasks) {
