@@ -6,7 +6,6 @@ Every figure is against the truth that stands beside the photos; times are ratio
 """
 
 import json
-import os
 import subprocess
 import sys
 import tempfile
@@ -21,6 +20,7 @@ import numpy as np
 
 from calib.sighting import find_tags
 from calib.targets import Target, built_in_target, load_target
+from tests.goals import Line, tell, use_one_thread
 from tests.vision.simulated import ENDS_MM, STANDS, drawn_prior, sight
 from vision.audit import FlangeAudit, audit_photos
 from vision.look import ReadyPhoto, look_at
@@ -36,32 +36,12 @@ MATCH_MM = 6.0
 _MAIN = "from webui.cli import main; main()"
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One goal and what was measured."""
-
-    what: str
-    goal: str
-    got: str
-    is_met: bool
-
-
 def main() -> int:
     """Measure everything and print the table; the exit code is 1 where a goal is missed."""
-    if "OPENBLAS_NUM_THREADS" not in os.environ:
-        # As on the command line: several threads are slower for matrices as small as ours.
-        os.environ["OPENBLAS_NUM_THREADS"] = "1"
-        os.execv(sys.executable, [sys.executable, "-m", "tests.measure_goals", *sys.argv[1:]])  # noqa: S606
+    use_one_thread("tests.measure_goals")
     folder = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT.parent / "shared" / "photos" / "dev"
-    lines: list[Line] = []
-    for part in (_corner_lines, _ridge_lines, _close_up_lines, _speed_lines):
-        for line in part(folder):
-            lines.append(line)
-            print(
-                f"{'ok ' if line.is_met else 'NOT'}  {line.what}: {line.got}   (goal: {line.goal})",
-                flush=True,
-            )
-    return 0 if all(line.is_met for line in lines) else 1
+    parts = (_corner_lines, _ridge_lines, _close_up_lines, _speed_lines)
+    return tell(line for part in parts for line in part(folder))
 
 
 def _truths(folder: Path, pattern: str, key: str) -> Iterator[tuple[Path, dict[str, Any]]]:

@@ -26,7 +26,7 @@ from calib.camera import PARAMETERS
 from calib.chart import Board, ChartView, find_chessboard
 from calib.lens_fit import LensModel, fit_lens
 from calib.targets import load_target
-from tests.measure_network import Line
+from tests.goals import Line, tell_parts, use_one_thread
 from tests.vision.drawn_scenes import DrawnPhoto, draw_scene
 from vision.look import look_at_all
 from vision.photo import load_photo
@@ -58,10 +58,7 @@ _MAIN = "from webui.cli import main; main()"
 
 def main() -> int:
     """Measure the parts asked for and print the table; the exit code is 1 where a goal is missed."""
-    if "OPENBLAS_NUM_THREADS" not in os.environ:
-        # As on the command line: several threads are slower for matrices as small as ours.
-        os.environ["OPENBLAS_NUM_THREADS"] = "1"
-        os.execv(sys.executable, [sys.executable, "-m", "tests.measure_lens_and_snap", *sys.argv[1:]])  # noqa: S606
+    use_one_thread("tests.measure_lens_and_snap")
     parts: dict[str, Callable[[], Iterator[Line]]] = {
         "proposals": proposal_lines,
         "fresh": fresh_lines,
@@ -69,15 +66,7 @@ def main() -> int:
         "predictions": prediction_lines,
         "lens": lens_lines,
     }
-    is_good = True
-    for part in sys.argv[1:] or parts:
-        for line in parts[part]():
-            mark = {True: "ok ", False: "NOT", None: "   "}[line.is_met]
-            print(
-                f"{mark}  {line.what}: {line.got}{f'   (goal: {line.goal})' if line.goal else ''}", flush=True
-            )
-            is_good &= line.is_met is not False
-    return 0 if is_good else 1
+    return tell_parts(parts)
 
 
 @dataclass(frozen=True, eq=False)

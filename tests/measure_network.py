@@ -5,18 +5,18 @@
 All parts take about twenty minutes of one core; a part by its name takes its share. Seeds are fixed.
 """
 
-import os
 import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 from scipy import stats
 
+from tests.goals import Line, tell_parts, use_one_thread
 from tests.vision.by_pycolmap import length_by_pycolmap, plain
 from tests.vision.simulated import ENDS_MM
 from tests.vision.simulated_blunders import BLUNDERS, draw_blunder
@@ -50,22 +50,9 @@ from vision.tie_points import Tie, with_tie_points
 DRAWS, BLUNDER_DRAWS, CLEAN_DRAWS, OTHER_DRAWS = 500, 50, 200, 40
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One goal and what was reached; None where nothing was promised."""
-
-    what: str
-    goal: str
-    got: str
-    is_met: bool | None
-
-
 def main() -> int:
     """Measure the parts asked for and print the table; the exit code is 1 where a goal is missed."""
-    if "OPENBLAS_NUM_THREADS" not in os.environ:
-        # As on the command line: several threads are slower for matrices as small as ours.
-        os.environ["OPENBLAS_NUM_THREADS"] = "1"
-        os.execv(sys.executable, [sys.executable, "-m", "tests.measure_network", *sys.argv[1:]])  # noqa: S606
+    use_one_thread("tests.measure_network")
     parts: dict[str, Callable[[], Iterator[Line]]] = {
         "cover": cover_lines,
         "blunders": blunder_lines,
@@ -75,17 +62,7 @@ def main() -> int:
         "single": single_lines,
         "advice": advice_lines,
     }
-    unknown = set(sys.argv[1:]) - set(parts)
-    if unknown:
-        print(f"no such part: {', '.join(sorted(unknown))}; the parts are {', '.join(parts)}")
-        return 2
-    missed = False
-    marks = {True: "ok ", False: "NOT", None: "   "}
-    for name in sys.argv[1:] or parts:
-        for line in parts[name]():
-            missed |= line.is_met is False
-            print(f"{marks[line.is_met]}  {line.what}: {line.got}   (goal: {line.goal})", flush=True)
-    return int(missed)
+    return tell_parts(parts)
 
 
 def cover_lines() -> Iterator[Line]:

@@ -10,12 +10,12 @@ import click
 from calib.records import read_json
 from webui.cautions import SHOOTING
 from webui.command_group import NOT_MEASURED, TaughtCommand, complain
+from webui.shared_options import lens_option, plan_option, targets_option
 
 if TYPE_CHECKING:
     from webui.batch.run import BatchJob
     from webui.batch.workers import Workers
 
-_EXISTING = click.Path(path_type=Path)
 _RESULTS = "ridgewitness-batch"
 
 
@@ -28,21 +28,9 @@ ridgewitness batch photos.txt --target card.json --scheduler tcp://office:8786
     epilog=SHOOTING,
 )
 @click.argument("where", metavar="DIR")
-@click.option(
-    "--target",
-    "target_paths",
-    metavar="T.json",
-    type=_EXISTING,
-    required=True,
-    multiple=True,
-    help="Target file; again for each further target.",
-)
-@click.option(
-    "--plan", "plan_path", metavar="PLAN.json", type=_EXISTING, help="What the work is held against."
-)
-@click.option(
-    "--lens", "lens_path", metavar="LENS.json", type=_EXISTING, help="Lens file, if all are of one camera."
-)
+@targets_option
+@plan_option
+@lens_option
 @click.option(
     "--out",
     "out_dir",

@@ -23,6 +23,7 @@ from webui.json_output import write_json
 from webui.plan_options import plan_options
 from webui.record_commands import RECORD_COMMANDS
 from webui.serve_command import serve
+from webui.shared_options import EXISTING, lens_option, plan_option, targets_option
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -39,9 +40,6 @@ ridgewitness plan --ridge "43' 1 1/2 in"
 ridgewitness check *.jpg --target card.json --plan plan.json
 """
 
-_EXISTING = click.Path(path_type=Path)
-
-
 _json_option = click.option(
     "--json",
     "json_path",
@@ -51,9 +49,6 @@ _json_option = click.option(
 )
 _units_option = click.option(
     "--units", type=UnitsType(), default="ft-in", show_default=True, help="How lengths are printed."
-)
-_lens_option = click.option(
-    "--lens", "lens_path", metavar="LENS.json", type=_EXISTING, help="Lens file of the calibrated camera."
 )
 
 
@@ -162,11 +157,11 @@ ridgewitness lens chart_*.jpg --board 9x6 --square "25 mm" \\
 ridgewitness lens chart_*.jpg --target card.json --out lens.json
 """,
 )
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=_EXISTING)
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=EXISTING)
 @click.option("--board", type=BoardType(), metavar="9x6", help="Inner corners of the chessboard.")
 @click.option("--square", "square_mm", type=LengthType(), help="Side of one of its squares.")
 @click.option(
-    "--target", "target_path", metavar="T.json", type=_EXISTING, help="Target file, if a target is the chart."
+    "--target", "target_path", metavar="T.json", type=EXISTING, help="Target file, if a target is the chart."
 )
 @click.option(
     "--out", "out_path", metavar="LENS.json", type=OutputType(), required=True, help="Lens file to write."
@@ -221,11 +216,11 @@ ridgewitness measure house.jpg --target panel.json \\
 """,
     epilog=SHOOTING,
 )
-@click.argument("source", metavar="SHOOT.json|PHOTO", type=_EXISTING)
-@click.option("--target", "target_path", metavar="T.json", type=_EXISTING, help="Target file (with a PHOTO).")
+@click.argument("source", metavar="SHOOT.json|PHOTO", type=EXISTING)
+@click.option("--target", "target_path", metavar="T.json", type=EXISTING, help="Target file (with a PHOTO).")
 @click.option("--a", "end_a", type=PointType(), help="Ridge end A in the upright photo, px (with a PHOTO).")
 @click.option("--b", "end_b", type=PointType(), help="Ridge end B in the upright photo, px (with a PHOTO).")
-@_lens_option
+@lens_option
 @click.option(
     "--setback",
     "setback_mm",
@@ -370,20 +365,10 @@ ridgewitness check lap_1.jpg run_1.jpg --target card.json \\
 """,
     epilog=SHOOTING,
 )
-@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=_EXISTING)
-@click.option(
-    "--target",
-    "target_paths",
-    metavar="T.json",
-    type=_EXISTING,
-    required=True,
-    multiple=True,
-    help="Target file; again for each further target.",
-)
-@click.option(
-    "--plan", "plan_path", metavar="PLAN.json", type=_EXISTING, help="What the work is held against."
-)
-@_lens_option
+@click.argument("photos", metavar="PHOTO...", nargs=-1, required=True, type=EXISTING)
+@targets_option
+@plan_option
+@lens_option
 @click.option(
     "--overlay",
     "overlay_dir",

@@ -95,35 +95,18 @@ def _photo(rng: random.Random, folder: Path) -> list[str]:
     photos = [*corpus.small_photos(), *corpus.open_exif_photos(_OPEN_EXIF)]
     path = folder / f"photo{rng.choice(_SUFFIXES)}"
     path.write_bytes(spoil_bytes(rng.choice(photos), rng))
-    return [
-        "check",
-        str(path),
-        "--target",
-        str(corpus.SAMPLES / "card.json"),
-        "--json",
-        str(folder / "out.json"),
-    ]
+    return _check(path, folder)
 
 
 def _odd_photo(rng: random.Random, folder: Path) -> list[str]:
     odd = corpus.odd_photos()
     path = folder / f"odd{rng.choice(_SUFFIXES)}"
     path.write_bytes(odd[rng.choice(sorted(odd))])
-    return [
-        "check",
-        str(path),
-        "--target",
-        str(corpus.SAMPLES / "card.json"),
-        "--json",
-        str(folder / "out.json"),
-    ]
+    return _check(path, folder)
 
 
 def _target(rng: random.Random, folder: Path) -> list[str]:
-    path = _spoiled(rng, folder, "target")
-    photo = folder / "photo.jpg"
-    photo.write_bytes(corpus.small_photos()[0])
-    return ["check", str(photo), "--target", str(path), "--json", str(folder / "out.json")]
+    return _check(_good_photo(folder), folder, target=_spoiled(rng, folder, "target"))
 
 
 def _shoot(rng: random.Random, folder: Path) -> list[str]:
@@ -145,11 +128,18 @@ def _plan(rng: random.Random, folder: Path) -> list[str]:
 
 
 def _lens(rng: random.Random, folder: Path) -> list[str]:
-    path = _spoiled(rng, folder, "lens")
-    photo = folder / "photo.jpg"
-    photo.write_bytes(corpus.small_photos()[0])
-    card = str(corpus.SAMPLES / "card.json")
-    return ["check", str(photo), "--target", card, "--lens", str(path), "--json", str(folder / "out.json")]
+    return [*_check(_good_photo(folder), folder), "--lens", str(_spoiled(rng, folder, "lens"))]
+
+
+def _good_photo(folder: Path) -> Path:
+    path = folder / "photo.jpg"
+    path.write_bytes(corpus.small_photos()[0])
+    return path
+
+
+def _check(photo: Path, folder: Path, target: Path = corpus.SAMPLES / "card.json") -> list[str]:
+    """Return the command that checks a photo."""
+    return ["check", str(photo), "--target", str(target), "--json", str(folder / "out.json")]
 
 
 def _package(rng: random.Random, folder: Path) -> list[str]:

@@ -47,7 +47,7 @@ def list_photos(where: str) -> Iterator[Listed]:
     Yields
     ------
     Listed
-        Each photo, in an order that depends on nothing but the names.
+        Each photo, in no particular order.
 
     Raises
     ------
@@ -96,9 +96,8 @@ def read_photo(location: str) -> bytes:
 
 
 def _in_folder(folder: Path) -> Iterator[Listed]:
-    for place, folders, files in os.walk(folder):
-        folders.sort()
-        for name in sorted(files):
+    for place, _, files in os.walk(folder):
+        for name in files:
             path = Path(place, name)
             if path.suffix.lower() in _SUFFIXES:
                 yield _listed_file(path.relative_to(folder).as_posix(), path)
@@ -130,15 +129,12 @@ def _in_url(where: str) -> Iterator[Listed]:
 
     try:
         system, root = fsspec.core.url_to_fs(where)
-        for place, folders, files in system.walk(root, detail=True):
-            folders_sorted = sorted(folders)
-            if isinstance(folders, dict):
-                folders.update({name: folders.pop(name) for name in folders_sorted})
-            for name in sorted(files):
+        for place, _, files in system.walk(root, detail=True):
+            for name, details in files.items():
                 if Path(name).suffix.lower() in _SUFFIXES:
                     path = f"{place.rstrip('/')}/{name}"
                     relative = path.removeprefix(root).lstrip("/")
-                    yield Listed(relative, system.unstrip_protocol(path), _stamp(files[name]))
+                    yield Listed(relative, system.unstrip_protocol(path), _stamp(details))
     except (OSError, ValueError, ImportError) as error:
         msg = f"{where}: cannot be listed ({error})"
         raise FileError(msg) from error
