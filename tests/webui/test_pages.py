@@ -13,6 +13,7 @@ from tests.webui.small_job import SUPERVISOR, WHO, small_job
 from webui.app import create_app
 from webui.cautions import GOVERNS, SHOOTING
 from webui.desk import Desk, desk_of
+from webui.pages.history import value_in_words
 from webui.settings import Settings
 
 # What a page weighs at most without its photos (the goal of the review page), bytes.
@@ -244,3 +245,20 @@ def test_wrong_password_is_said_without_saying_which_was_wrong(tmp_path):
         assert all("Name and password do not go together" in each.text for each in told)
     finally:
         desk.close()
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (None, "none"),
+        (True, "yes"),
+        (12.0, "12"),
+        ({"a": [812.4, 1033.0], "b": [2790.123, 1001.6]}, "a (812.4, 1033), b (2790.12, 1001.6)"),
+        ({"add": [[1.5, 2.0]], "move": [], "edge": None}, "add (1.5, 2)"),
+        ({"add": [], "edge": None}, "none"),
+        (["card", "panel"], "card, panel"),
+        ("run 1 left", "run 1 left"),
+    ],
+)
+def test_value_of_the_change_log_is_said_in_words(value, words):
+    assert value_in_words(value) == words

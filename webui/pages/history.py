@@ -65,7 +65,17 @@ def _lines(details: Mapping[str, Any]) -> Iterator[str]:
         for key in after:
             yield f"{_words(key)}: {_value(before.get(key))} → {_value(after[key])}"
     else:
-        for key in ("name", "rule", "index", "found", "measured_mm", "verdict", "kind", "place", "units"):
+        for key in (
+            "original_name",
+            "rule",
+            "index",
+            "found",
+            "measured_mm",
+            "verdict",
+            "kind",
+            "place",
+            "units",
+        ):
             if details.get(key) not in (None, ""):
                 yield f"{_words(key)}: {_value(details[key])}"
     if details.get("reason"):
@@ -77,9 +87,25 @@ def _words(key: str) -> str:
 
 
 def _value(value: Any) -> str:
-    if value is None or value in ("", {}, []):
-        return "none"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    text = value_in_words(value)
     return text if len(text) <= _LONGEST else f"{text[: _LONGEST - 1]}…"
+
+
+def value_in_words(value: Any) -> str:
+    """Return a value of the change log as a person reads it: (812.4, 1033) for a place in a photo, px."""
+    match value:
+        case None | "":
+            return "none"
+        case bool():
+            return "yes" if value else "no"
+        case int() | float():
+            return f"{value:.2f}".rstrip("0").rstrip(".")
+        case [int() | float(), int() | float()]:
+            return f"({value_in_words(value[0])}, {value_in_words(value[1])})"
+        case list():
+            return ", ".join(map(value_in_words, value)) or "none"
+        case Mapping():
+            parts = [f"{_words(key)} {value_in_words(each)}" for key, each in value.items() if each]
+            return ", ".join(parts) or "none"
+        case _:
+            return str(value)
