@@ -92,6 +92,8 @@ def _pick_ends(page: Page, samples: Path) -> None:
 
 def _click_photo(page: Page, px: list[float]) -> None:
     """Come near with the wheel, then click: farther away a click is good to four pixels only."""
+    # The pane stands before its photo does: the scale is told once both are there.
+    expect(page.locator("#pane")).to_have_attribute("data-scale", re.compile(r"\d"))
     page.get_by_role("button", name="Whole photo").click()
     page.locator("#pane").scroll_into_view_if_needed()
     _move_to(page, px)
