@@ -4,11 +4,13 @@ Marks of about a head's size are proposed on the flattened flange; then a small 
 the photo shows it. Frames: plane mm of a target's frame, pixels of the upright photo.
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import cv2
 import numpy as np
+from cv2.typing import MatLike
 from numpy.typing import ArrayLike, NDArray
 
 from calib.camera import Array, undistort
@@ -29,6 +31,8 @@ MARKS_MAX = 200
 MARK_ENERGY_MIN = 25.0
 # The energy's logarithm is smoothed by this much, px: a head's glint alone is no mark.
 MARK_SMOOTHING_PX = 2.5
+# What colour counts beside brightness: it is coarser, and lights of two colours make it everywhere.
+COLOUR_WEIGHT = 0.3
 # A mark whose energy goes on to this share on two opposite sides is part of a line, not a spot.
 LINE_SHARE = 0.85
 # Smaller heads carry no shape.
@@ -303,8 +307,8 @@ def propose_marks(
     return flat.to_plane_mm(np.column_stack([columns, rows])[strongest])
 
 
-def _square(heads: float) -> NDArray[np.uint8]:
-    side = round(heads * SEARCH_HEAD_PX) | 1
+def _square(heads: float, head_px: int = SEARCH_HEAD_PX) -> NDArray[np.uint8]:
+    side = round(heads * head_px) | 1
     return np.ones((side, side), dtype=np.uint8)
 
 
@@ -342,45 +346,68 @@ def _flatten(image: Picture, view: View, z_mm: float, head_mm: float, region_mm:
     )
 
 
-def _filled(flat: Rectified) -> Floats:
-    """Return the picture with what the photo does not show filled from beside it: its border is no mark."""
-    levels = flat.image.astype(np.float32)
+def _filled(flat: Rectified) -> list[Floats]:
+    """Return the colours with what the photo does not show filled from beside it: its border is no mark."""
+    levels = [np.asarray(plane, np.float32) for plane in cv2.split(flat.image)]
     if flat.seen.all():
         return levels
     window = (25 * SEARCH_HEAD_PX // 10, 25 * SEARCH_HEAD_PX // 10)
-    share = cv2.blur(flat.seen.astype(np.float32), window)
-    sums = cv2.blur(levels * flat.seen[:, :, None], window)
-    near = single(sums) / np.maximum(single(share), 1e-6)[:, :, None]
-    return np.where(flat.seen[:, :, None], levels, near)
+    seen = flat.seen.astype(np.float32)
+    share = np.maximum(single(cv2.blur(seen, window)), 1e-6)
+    return [np.where(flat.seen, plane, single(cv2.blur(plane * seen, window)) / share) for plane in levels]
 
 
-def _mark_energy(levels: Floats) -> Floats:
-    blue, green, red = cv2.split(levels)
-    disc, *others = _patterns()
-    channels = [
-        ((blue + green + red) / 3.0, (disc, *others), 1.0),
-        (blue - green, (disc,), 0.3),
-        (red - green, (disc,), 0.3),
-    ]
-    energy = np.zeros(levels.shape[:2], dtype=np.float32)
-    around = (25 * SEARCH_HEAD_PX // 10, 25 * SEARCH_HEAD_PX // 10)
-    for channel, patterns, weight in channels:
-        total = np.zeros_like(energy)
-        for pattern in patterns:
-            total += cv2.filter2D(channel, cv2.CV_32F, pattern) ** 2
-        local = cv2.GaussianBlur(total, (0, 0), 0.8)
-        # The geometric mean, which a strong mark hardly raises, where it is least; 1 and 4 squared grey
-        # levels are the noise of 8-bit pictures.
-        quietest = cv2.erode(cv2.blur(cv2.log(local + 1.0), around), _square(3.0))
-        energy += np.float32(weight) * local / (cv2.exp(quietest) + 4.0)
+def _mark_energy(levels: list[Floats]) -> Floats:
+    blue, green, red = levels
+    energy = _standing_out((blue + green + red) / 3.0, _patterns(SEARCH_HEAD_PX), SEARCH_HEAD_PX)
+    # Photos are stored with colours at half their size.
+    half = (max(1, len(blue) // 2), max(1, blue.shape[1] // 2))
+    for colour in (blue - green, red - green):
+        small = single(cv2.resize(colour, half[::-1], interpolation=cv2.INTER_AREA))
+        disc, *_ = _patterns(SEARCH_HEAD_PX // 2)
+        # A pixel of four has a quarter of their noise.
+        stands_out = _standing_out(2.0 * small, (disc,), SEARCH_HEAD_PX // 2)
+        energy += np.float32(COLOUR_WEIGHT) * single(cv2.resize(stands_out, blue.shape[::-1]))
     smooth = cv2.GaussianBlur(cv2.log(energy + 1.0), (0, 0), MARK_SMOOTHING_PX)
     return single(cv2.exp(smooth))
 
 
-@lru_cache(maxsize=1)
-def _patterns() -> tuple[Floats, ...]:
+def _standing_out(channel: Floats, patterns: tuple[Floats, ...], head_px: int) -> Floats:
+    """Return the squared correlations with patterns in those of the quietest neighbourhood."""
+    total = np.zeros_like(channel)
+    for answer_px in _correlations(channel, patterns):
+        total += answer_px * answer_px
+    local = cv2.GaussianBlur(total, (0, 0), 0.08 * head_px)
+    # The geometric mean, which a strong mark hardly raises, where it is least; 1 and 4 squared grey levels
+    # are the noise of 8-bit pictures.
+    around = (25 * head_px // 10, 25 * head_px // 10)
+    quietest = cv2.erode(cv2.blur(cv2.log(local + 1.0), around), _square(3.0, head_px))
+    return single(local) / (single(cv2.exp(quietest)) + np.float32(4.0))
+
+
+def _correlations(channel: Floats, patterns: tuple[Floats, ...]) -> Iterator[Floats]:
+    """Yield the correlation with each pattern; by Fourier transform, which the channel needs but once."""
+    height, width = channel.shape
+    reach = len(patterns[0]) // 2
+    padded = cv2.copyMakeBorder(channel, reach, reach, reach, reach, cv2.BORDER_REFLECT_101)
+    size = [cv2.getOptimalDFTSize(length) for length in padded.shape]
+    spectrum = cv2.dft(_enlarged(padded, size))
+    for pattern in patterns:
+        own = cv2.dft(_enlarged(pattern, size), nonzeroRows=len(pattern))
+        back = cv2.idft(cv2.mulSpectrums(spectrum, own, 0, conjB=True), flags=cv2.DFT_SCALE)
+        yield single(back)[:height, :width]
+
+
+def _enlarged(picture: MatLike, size: Sequence[int]) -> MatLike:
+    """Return a picture with zeros below and to the right of it."""
+    down, right = size[0] - picture.shape[0], size[1] - picture.shape[1]
+    return cv2.copyMakeBorder(picture, 0, down, 0, right, cv2.BORDER_CONSTANT, value=0.0)
+
+
+@lru_cache(maxsize=2)
+def _patterns(head_px: int) -> tuple[Floats, ...]:
     """Return orthonormal patterns of zero mean: disc, light from the side, light from above, rim, spot."""
-    half = SEARCH_HEAD_PX / 2.0
+    half = head_px / 2.0
     reach = int(np.ceil(1.45 * half))
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1].astype(float)
     radius = np.hypot(x, y) / half
@@ -428,21 +455,27 @@ def cut_patches(image: Picture, spots: Spots) -> NDArray[np.uint8]:
     Where the photo is finer than the patch it is averaged down first, so that no detail is skipped.
     """
     steps = (np.arange(PATCH_PX, dtype=float) - (PATCH_PX - 1) / 2.0) / PATCH_HEAD_PX
-    grid = np.stack(np.meshgrid(steps, steps), axis=2).reshape(-1, 2)
-    where = spots.px[:, None] + np.einsum("nij,gj->ngi", spots.px_by_head, grid)
+    grid = np.stack(np.meshgrid(steps, steps)).reshape(2, -1)
+    where = spots.px[:, :, None] + spots.px_by_head @ grid
     halvings = np.clip(np.floor(np.log2(spots.head_px / PATCH_HEAD_PX + 0.25)), 0, 5).astype(int)
-    patches = np.zeros((len(where), PATCH_PX, PATCH_PX, 3), dtype=np.uint8)
-    for level in np.unique(halvings):
-        chosen = halvings == level
-        size = (image.shape[1] >> level, image.shape[0] >> level)
-        small = cv2.resize(image, size, interpolation=cv2.INTER_AREA) if level else image
-        # The corner of the picture stays where it is: pixel centres move by half a pixel.
-        factor = np.array(size) / image.shape[1::-1]
-        maps = ((where[chosen] + 0.5) * factor - 0.5).astype(np.float32).reshape(-1, PATCH_PX, 2)
-        x, y = np.ascontiguousarray(maps[:, :, 0]), np.ascontiguousarray(maps[:, :, 1])
-        sampled = cv2.remap(small, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        patches[chosen] = sampled.reshape(-1, PATCH_PX, PATCH_PX, 3)
-    return patches
+    patches = [_cut_patch(image, place, int(level)) for place, level in zip(where, halvings, strict=True)]
+    return np.array(patches, dtype=np.uint8).reshape(-1, PATCH_PX, PATCH_PX, 3)
+
+
+def _cut_patch(image: Picture, where: Array, halvings: int) -> NDArray[np.uint8]:
+    """Sample a photo, halved so often, at the places of one patch, shape (2, PATCH_PX^2)."""
+    # Pixel centres move by half a pixel where the corner of the picture stays where it is.
+    places = (where + 0.5) / 2**halvings - 0.5
+    limit = np.array([image.shape[1] >> halvings, image.shape[0] >> halvings])
+    first = np.clip(np.floor(places.min(axis=1)).astype(int), 0, limit - 1)
+    end = np.clip(np.floor(places.max(axis=1)).astype(int) + 2, first + 1, limit)
+    (left, top), (right, bottom) = first << halvings, end << halvings
+    part = image[top:bottom, left:right]
+    if halvings:
+        part = np.asarray(cv2.resize(part, end - first, interpolation=cv2.INTER_AREA), np.uint8)
+    x, y = (places - first[:, None]).astype(np.float32).reshape(2, PATCH_PX, PATCH_PX)
+    sampled = cv2.remap(part, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(sampled, np.uint8)
 
 
 def _look(

@@ -9,6 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 from vision.rivet_net.scenes import Mark, single
@@ -87,16 +88,15 @@ def prepare(pictures: NDArray[np.uint8], sin_tilt: Floats, head_px: Floats) -> P
     Patches
         Normalised pictures and facts.
     """
-    levels = pictures.astype(np.float32)
-    grey = levels.mean(axis=3)
-    channels = np.stack([grey, levels[..., 0] - levels[..., 1], levels[..., 2] - levels[..., 1]], axis=3)
-    mean = channels.mean(axis=(1, 2), keepdims=True)
+    blue, green, red = np.ascontiguousarray(np.moveaxis(pictures, 3, 0), dtype=np.float32)
+    grey = (blue + green + red) / np.float32(3.0)
+    channels = np.stack([grey, blue - green, red - green])
+    mean = channels.mean(axis=(2, 3))
     contrast = grey.std(axis=(1, 2)) + np.float32(CONTRAST_FLOOR)
-    facts = np.stack(
-        [sin_tilt, np.log2(head_px / PATCH_HEAD_PX), np.log(contrast) - 2.0, mean[:, 0, 0, 0] / 128.0 - 1.0],
-        axis=1,
-    )
-    return Patches((channels - mean) / contrast[:, None, None, None], facts.astype(np.float32))
+    facts = [sin_tilt, np.log2(head_px / PATCH_HEAD_PX), np.log(contrast) - 2.0, mean[0] / 128.0 - 1.0]
+    channels -= mean[:, :, None, None]
+    channels /= contrast[:, None, None]
+    return Patches(np.moveaxis(channels, 0, 3), np.stack(facts, axis=1).astype(np.float32))
 
 
 def glance(patches: Patches) -> Answers:
@@ -172,12 +172,17 @@ def _convolve(layer: Floats, kernel: Floats, bias: Floats, stride: int) -> Float
     """Correlate (N, H, W, C) with a kernel of shape (k, k, C, D), zeros around, and rectify."""
     size, _, channels, made = kernel.shape
     half = size // 2
-    padded = np.pad(layer, ((0, 0), (half, half), (half, half), (0, 0)))
-    windows = np.lib.stride_tricks.sliding_window_view(padded, (size, size), axis=(1, 2))
-    windows = windows[:, ::stride, ::stride].transpose(0, 1, 2, 4, 5, 3)
-    result = windows.reshape(-1, size * size * channels) @ kernel.reshape(-1, made) + bias
+    count, height, width, _ = layer.shape
+    padded = np.zeros((count, height + 2 * half, width + 2 * half, channels), dtype=np.float32)
+    padded[:, half : half + height, half : half + width] = layer
+    # A row of a window lies in one piece, so that it is copied in one piece.
+    apart, row, column, item = padded.strides
+    shape = (count, height // stride, width // stride, size, size * channels)
+    windows = as_strided(padded, shape, (apart, row * stride, column * stride, row, item), writeable=False)
+    result = windows.reshape(-1, size * size * channels) @ kernel.reshape(-1, made)
+    result += bias
     np.maximum(result, 0.0, out=result)
-    return np.asarray(result.reshape(*windows.shape[:3], made), dtype=np.float32)
+    return result.reshape(*shape[:3], made)
 
 
 __all__ = [
