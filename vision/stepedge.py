@@ -5,7 +5,9 @@ the edge: beside it lie the cut's own face, if the camera stands on the lower si
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 from scipy.special import logsumexp, ndtr
@@ -102,18 +104,12 @@ def locate_edge(
     the view, and is tried on a grid of edges, heights, shadows and blurs; the levels, linear in the model,
     are integrated out under Gaussian priors.
     """
-    used = (distances_mm >= -_BEFORE_MM) & (distances_mm <= _BEYOND_MM)
-    x, y = distances_mm[used], levels[used].mean(axis=1)
-    sigma = math.hypot(u_level, _MODEL_SHARE * float(np.ptp(y)))
-    rises = rise_mm + u_rise_mm * _RISES_SIGMA
-    log_posterior = np.empty((len(_EDGES_MM), len(rises), len(_SHADOWS_MM), len(_BLURS)))
-    for i, rise in enumerate(rises):
-        for k, blur in enumerate(blur_mm * _BLURS):
-            step = _Step(float(rise), view_slope, float(blur))
-            log_posterior[:, i, :, k] = _evidence(step.parts(x, _U_LEVEL), y, sigma, float(blur), x)
-    log_posterior += -0.5 * (_RISES_SIGMA**2)[:, None, None] + np.log(_P_SHADOWS)[:, None]
-    log_posterior += -0.5 * (np.log(_BLURS) / _U_BLUR_SHARE) ** 2
-    posterior = np.exp(log_posterior - log_posterior.max()).sum(axis=(2, 3))
+    profile = _Profile.of(distances_mm, levels, u_level, _EDGES_MM)
+    rises, blurs = rise_mm + u_rise_mm * _RISES_SIGMA, blur_mm * _BLURS
+    log_posterior = _step_evidence(profile, rises, blurs, view_slope, _U_LEVEL)
+    log_posterior += -0.5 * (_RISES_SIGMA**2)[:, None, None, None] + np.log(_P_SHADOWS)[:, None]
+    log_posterior += -0.5 * ((np.log(_BLURS) / _U_BLUR_SHARE) ** 2)[:, None, None]
+    posterior = np.exp(log_posterior - log_posterior.max()).sum(axis=(1, 2)).T
     return _summary(posterior / posterior.sum(), rises)
 
 
@@ -134,18 +130,14 @@ def log_odds_of_step(
         width on a sheet of one level, both seen through the same blur. On drawn caps six of seven edges had
         more than 0, and one drawn line in thirty; on rendered photos some edges have as little as -6.
     """
-    used = (distances_mm >= -_BEFORE_MM) & (distances_mm <= _BEYOND_MM)
-    x, y = distances_mm[used], levels[used].mean(axis=1)
-    sigma = math.hypot(u_level, _MODEL_SHARE * float(np.ptp(y)))
-    steps, lines = [], []
-    for blur, p_blur in zip(blur_mm * _BLURS, _p_normal(np.log(_BLURS) / _U_BLUR_SHARE), strict=True):
-        for rise, p_rise in zip(RISE_MM + U_RISE_MM * _RISES_SIGMA, _p_normal(_RISES_SIGMA), strict=True):
-            step = _Step(float(rise), view_slope, float(blur))
-            prior = np.log(_P_SHADOWS * p_rise * p_blur / len(_EDGES_MM))
-            steps.append(_evidence(step.parts(x, _U_UNLIKE), y, sigma, float(blur), x) + prior)
-        bar = _bars(x, float(blur))
-        lines.append(_evidence(bar, y, sigma, float(blur), x) + math.log(p_blur / bar[0][0][..., 0].size))
-    return float(logsumexp(steps) - logsumexp(lines))
+    blurs, p_blurs = blur_mm * _BLURS, _p_normal(np.log(_BLURS) / _U_BLUR_SHARE)
+    rises, p_rises = RISE_MM + U_RISE_MM * _RISES_SIGMA, _p_normal(_RISES_SIGMA)
+    profile = _Profile.of(distances_mm, levels, u_level, _EDGES_MM)
+    steps = _step_evidence(profile, rises, blurs, view_slope, _U_UNLIKE)
+    p_steps = p_rises[:, None, None, None] * p_blurs[:, None, None] * _P_SHADOWS[:, None] / len(_EDGES_MM)
+    lines = _line_evidence(_Profile.of(distances_mm, levels, u_level, _OFF_MM), blurs)
+    p_lines = p_blurs[:, None, None] / lines[0].size
+    return float(logsumexp(steps + np.log(p_steps)) - logsumexp(lines + np.log(p_lines)))
 
 
 def _p_normal(sigmas: Array) -> Array:
@@ -154,17 +146,76 @@ def _p_normal(sigmas: Array) -> Array:
     return np.asarray(weight / weight.sum(), dtype=float)
 
 
-# A shape of the profile, and the prior's mean and spread of its height as shares of the level.
+@dataclass(frozen=True, eq=False, slots=True)
+class _Profile:
+    """A profile, and how far each of its samples is from each place where an edge or line is tried.
+
+    A shape depends on that distance alone, and few distances differ: it is reckoned once for each, and its
+    sum over the samples, for every place, is its product with one of three matrices.
+
+    Attributes
+    ----------
+    x, y : ndarray of shape (M,)
+        Places of the samples, mm, and their grey levels.
+    sigma : float
+        Standard uncertainty of a level, with what the model leaves unexplained.
+    distances : ndarray of shape (D,)
+        The distances that occur.
+    ones, by_x, by_y : ndarray of shape (D, places)
+        1, x and y of the sample that is at a distance from a place; 0 where there is none.
+    """
+
+    x: Array
+    y: Array
+    sigma: float
+    distances: Array
+    ones: Array
+    by_x: Array
+    by_y: Array
+
+    @classmethod
+    def of(cls, distances_mm: Array, levels: Array, u_level: float, places_mm: Array) -> Self:
+        used = (distances_mm >= -_BEFORE_MM) & (distances_mm <= _BEYOND_MM)
+        x, y = distances_mm[used], levels[used].mean(axis=1)
+        sigma = math.hypot(u_level, _MODEL_SHARE * float(np.ptp(y)))
+        away = np.round(x - places_mm[:, None], 9)
+        distances, where = np.unique(away, return_inverse=True)
+        ones, by_x, by_y = np.zeros((3, len(distances), len(places_mm)))
+        at = where.reshape(away.shape), np.arange(len(places_mm))[:, None]
+        ones[at], by_x[at], by_y[at] = 1.0, x, y
+        return cls(x, y, sigma, distances, ones, by_x, by_y)
+
+
+# A part of the profile besides its level and trend, over the distances for every shape, and the prior's mean
+# and spread of its height as shares of the level.
 _Part = tuple[Array, float, float]
 
 
-def _bars(x: Array, blur_mm: float) -> list[_Part]:
-    """Return the parts of a drawn line's profile, for every place and width."""
-    away = x - _OFF_MM[:, None, None]
+def _line_evidence(profile: _Profile, blurs_mm: Array) -> Array:
+    """Return the log evidence of a drawn line, shape (blurs, widths, places)."""
     half = _WIDTHS_MM[:, None] / 2.0
-    bar = ndtr((away + half) / blur_mm) - ndtr((away - half) / blur_mm)
-    ones = np.ones(bar.shape)
-    return [(ones, 0.0, _U_LEVEL), (ones * x, 0.0, _U_LEVEL), (bar, 0.0, _U_INK)]
+    scale = blurs_mm[:, None, None]
+    bar = ndtr((profile.distances + half) / scale) - ndtr((profile.distances - half) / scale)
+    return _evidence(profile, [(bar, 0.0, _U_INK)], scale)
+
+
+def _step_evidence(
+    profile: _Profile, rises_mm: Array, blurs_mm: Array, view_slope: float, u_unlike: float
+) -> Array:
+    """Return the log evidence of a step, shape (rises, blurs, shadows, places).
+
+    The levels of the two sheets are alike within ``u_unlike``, a share of the level.
+    """
+    steps = [[_Step(rise, view_slope, blur) for blur in blurs_mm.tolist()] for rise in rises_mm.tolist()]
+    shapes = np.array([[step.parts(profile.distances) for step in row] for row in steps])
+    lower, face, dark, shade = np.moveaxis(shapes, 2, 0)
+    parts = [
+        (lower, 0.0, u_unlike),
+        (face, 0.0, _U_FACE),
+        (dark, _DARK, _U_DARK),
+        (shade, _SHADE, _U_SHADE),
+    ]
+    return _evidence(profile, parts, blurs_mm[:, None, None])
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,44 +246,72 @@ class _Step:
         shown = places > max(self.rise_mm * self.view_slope, 0.0)
         return np.asarray((np.where(shown, hidden, 0.0) @ weight) / weight.sum(), dtype=float)
 
-    def parts(self, x: Array, u_unlike: float) -> "list[_Part]":
-        """Return the parts of its profile, for every edge and shadow.
+    def parts(self, distances: Array) -> Array:
+        """Return the shapes of its parts, shape (4, shadows, distances).
 
-        Upper sheet, trend, lower less upper sheet (known to ``u_unlike``), face, dark, shade.
+        Lower sheet, where it differs from the upper one; cut face; dark; shade.
         """
-        distances = x - _EDGES_MM[:, None]
         edge, face_end = self.after(distances, 0.0), self.after(distances, self.face_end_mm)
-        dark_end = self.after(distances[:, None, :], self.dark_ends_mm()[:, None])
-        ones = np.ones(dark_end.shape)
-        return [
-            (ones, 0.0, _U_LEVEL),
-            (ones * x, 0.0, _U_LEVEL),
-            (ones * face_end[:, None], 0.0, u_unlike),
-            (ones * (edge - face_end)[:, None], 0.0, _U_FACE),
-            (face_end[:, None] - dark_end, _DARK, _U_DARK),
-            (ones * self.shade(distances)[:, None], _SHADE, _U_SHADE),
-        ]
+        dark = face_end - self.after(distances, self.dark_ends_mm()[:, None])
+        each = (face_end, edge - face_end, dark, self.shade(distances))
+        return np.stack([np.broadcast_to(part, dark.shape) for part in each])
 
     def after(self, distances: Array, place_mm: float | Array) -> Array:
         """Return a step from 0 to 1 at a place, blurred."""
         return np.asarray(ndtr((distances - place_mm) / self.blur_mm), dtype=float)
 
 
-def _evidence(parts: list[_Part], y: Array, sigma: float, blur_mm: float, x: Array) -> Array:
-    """Return the log evidence of a linear model for every choice of its shape, the heights integrated out."""
-    design = np.stack([part for part, _, _ in parts], axis=-1)
-    level = max(float(y.mean()), 1.0)
-    mean = level * np.array([value for _, value, _ in parts])
-    spread = level * np.array([u for _, _, u in parts])
-    left = y - design @ mean
-    normal = design.swapaxes(-1, -2) @ design / sigma**2 + np.diag(spread**-2.0)
-    right = (design.swapaxes(-1, -2) @ left[..., None]) / sigma**2
-    explained = (right * np.linalg.solve(normal, right)).sum(axis=(-1, -2))
-    misfit = (left**2).sum(axis=-1) / sigma**2
+def _evidence(profile: _Profile, parts: Sequence[_Part], blur_mm: Array) -> Array:
+    """Return the log evidence of a linear model for every shape and place, the heights integrated out.
+
+    The model is a level, a trend and the parts; the shapes of a part, and of ``blur_mm``, are (..., D).
+    """
+    level = max(float(profile.y.mean()), 1.0)
+    mean = level * np.array([0.0, 0.0, *(value for _, value, _ in parts)])
+    spread = level * np.array([_U_LEVEL, _U_LEVEL, *(u for _, _, u in parts)])
+    normal, right = _sums(profile, np.stack([shape for shape, _, _ in parts]))
+    # What the priors' means leave of the profile is explained by heights about zero.
+    of_mean = np.tensordot(mean, normal, 1)
+    left = float(profile.y @ profile.y) + np.tensordot(mean, of_mean - 2.0 * right, 1)
+    bordered = np.empty((len(mean) + 1, len(mean) + 1, *left.shape))
+    bordered[:-1, :-1], bordered[-1, -1] = normal, left
+    bordered[:-1, -1] = bordered[-1, :-1] = right - of_mean
+    bordered /= profile.sigma**2
+    bordered[np.diag_indices(len(mean))] += (spread**-2.0).reshape(-1, *(1,) * left.ndim)
+    log_determinant, misfit = _eliminate(bordered)
     # Samples nearer to each other than the blur say the same thing.
-    news = min(1.0, float(x[1] - x[0]) / blur_mm)
-    occam = 0.5 * np.linalg.slogdet(normal)[1] + np.log(spread).sum()
-    return np.asarray(0.5 * news * (explained - misfit) - occam, dtype=float)
+    news = np.minimum(1.0, (profile.x[1] - profile.x[0]) / blur_mm)
+    return np.asarray(-0.5 * (news * misfit + log_determinant) - np.log(spread).sum(), dtype=float)
+
+
+def _sums(profile: _Profile, shapes: Array) -> tuple[Array, Array]:
+    """Return the sums over the samples of products of level, trend and parts, and of these and the profile.
+
+    Shapes (n, n, ..., places) and (n, ..., places) for n - 2 parts of shape (n - 2, ..., D).
+    """
+    x, y, count = profile.x, profile.y, len(shapes) + 2
+    right = np.empty((count, *shapes.shape[1:-1], profile.ones.shape[1]))
+    normal = np.empty((count, *right.shape))
+    normal[0, 0], normal[1, 1], normal[0, 1], normal[1, 0] = len(x), x @ x, x.sum(), x.sum()
+    normal[0, 2:] = normal[2:, 0] = np.tensordot(shapes, profile.ones, 1)
+    normal[1, 2:] = normal[2:, 1] = np.tensordot(shapes, profile.by_x, 1)
+    normal[2:, 2:] = np.tensordot(shapes[:, None] * shapes, profile.ones, 1)
+    right[0], right[1], right[2:] = y.sum(), x @ y, np.tensordot(shapes, profile.by_y, 1)
+    return normal, right
+
+
+def _eliminate(bordered: Array) -> tuple[Array, Array]:
+    """Eliminate all but the last row of symmetric matrices of shape (n + 1, n + 1, ...), in place.
+
+    Returns the log determinants without that row, and what is left in the corner: if the row is the right
+    side of a least squares problem and the corner its sum of squares, the sum of squares at the solution.
+    """
+    log_determinant = np.zeros(bordered.shape[2:])
+    for k in range(len(bordered) - 1):
+        pivot, row = bordered[k, k], bordered[k, k + 1 :]
+        log_determinant += np.log(pivot)
+        bordered[k + 1 :, k + 1 :] -= row[:, None] * (row / pivot)
+    return log_determinant, bordered[-1, -1]
 
 
 def _summary(posterior: Array, rises: Array) -> EdgePlace:
