@@ -10,7 +10,6 @@ DEVELOPERS.md, "What it costs".
 
 import argparse
 import os
-import subprocess
 import sys
 import tempfile
 import time
@@ -28,9 +27,9 @@ import numpy as np
 from PIL import Image
 from PIL.ExifTags import IFD, Base
 
+from tests.fresh import ROOT, Fresh, run_afresh
 from tests.goals import Line, tell, use_one_thread
 
-ROOT = Path(__file__).resolve().parent.parent
 PHOTOS = Path(os.environ.get("RIDGEWITNESS_PHOTOS", ROOT.parent / "shared" / "photos" / "dev"))
 TARGET = PHOTOS / "card.json"
 # A run and a lap, each once as the sensor has it and once turned.
@@ -263,36 +262,9 @@ def _size_lines(size: Size, how: str, timed: Sequence[Timed]) -> Iterator[Line]:
     yield Line(f"{label}: whole", "" if most is None else f"<= {most:g} x", got, is_met)
 
 
-_FRESH = """
-import sys
-from webui.cli import main
-try:
-    main()
-finally:
-    with open("/proc/self/status") as status:
-        peak = next(line for line in status if line.startswith("VmHWM"))
-    print(peak.split()[1], file=sys.stderr)
-"""
-
-
-@dataclass(frozen=True, slots=True)
-class Fresh:
-    """A check in a process of its own: exit code, peak memory in bytes, what it said of errors."""
-
-    code: int
-    peak_bytes: int
-    said: str
-
-
 def check_afresh(photo: Path) -> Fresh:
-    """Check a photo in a fresh process.
-
-    The peak is read inside: what `os.wait4` calls a child's ``ru_maxrss`` holds its parent's memory too.
-    """
-    command = [sys.executable, "-c", _FRESH, "check", str(photo), "--target", str(TARGET), "--json", "-"]
-    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-    *said, peak_kib = done.stderr.splitlines()
-    return Fresh(done.returncode, int(peak_kib) * 1024, " ".join(said))
+    """Check a photo in a fresh process."""
+    return run_afresh(["check", str(photo), "--target", str(TARGET), "--json", "-"])
 
 
 def memory_lines(photos: Mapping[Size, Sequence[Path]], folder: Path) -> Iterator[Line]:
