@@ -77,7 +77,7 @@ def _strips(this: Job, statuses: Sequence[PlaceStatus], place: Place | None) -> 
         return {"lying": None, "standing": None}
 
     def opens(each: Place) -> str:
-        return url_for("pages.job", job_id=this.id, place=str(each), _anchor="place")
+        return url_for("pages.job", job_id=this.id, place=str(each), _anchor="place-title")
 
     ridge, shown, chosen = (this.record("plan") or {})["ridges"][0], Shown(this.units), str(place or "")
     return {

@@ -30,7 +30,7 @@ export class Drawn {
     this.root.style.display = isShown ? "" : "none";
   }
 
-  /** Show these marks and lines; a mark that keeps its id keeps the focus. */
+  /** Show these marks and lines, in this order; a mark that keeps its id keeps the focus. */
   set(marks, lines) {
     const focused = document.activeElement?.closest?.(".drawn .mark")?.dataset.id;
     for (const [id, entry] of this.marks) {
@@ -42,10 +42,18 @@ export class Drawn {
       this.marks.set(mark.id, entry);
       dress(entry.element, mark);
     }
+    this.arrange(marks.map((mark) => this.marks.get(mark.id).element));
     this.lines.forEach(({ element }) => element.remove());
     this.lines = lines.map((line) => ({ line, element: this.back.appendChild(makeLine(line)) }));
-    if (focused && !this.marks.has(focused) && document.activeElement === document.body) this.viewer.pane.focus();
+    if (focused && document.activeElement === document.body) (this.marks.get(focused)?.element || this.viewer.pane).focus();
     this.place();
+  }
+
+  /** Put the elements into the order in which Tab goes through them. */
+  arrange(elements) {
+    elements.forEach((element, index) => {
+      if (this.front.children[index] !== element) this.front.insertBefore(element, this.front.children[index]);
+    });
   }
 
   focus(id) {

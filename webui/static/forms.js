@@ -27,17 +27,18 @@ for (const field of document.querySelectorAll("form[data-on=change] select, form
   if (before !== undefined && field.value !== before) act(field.form);
 }
 
+/** Act once, however often it is pressed. Nothing is disabled meanwhile: what is loses the focus. */
 async function act(form) {
+  if (form.ariaBusy === "true") return;
   const [method, path] = form.dataset.api.split(" ");
-  const buttons = [...form.querySelectorAll("button")];
-  buttons.forEach((button) => { button.disabled = true; });
+  form.ariaBusy = "true";
   try {
     const answer = await api(method, path, valuesOf(form));
     await AFTER[form.dataset.after](answer);
   } catch (error) {
     tellProblem(error);
   } finally {
-    buttons.forEach((button) => { button.disabled = false; });
+    form.ariaBusy = null;
   }
 }
 

@@ -92,5 +92,3 @@ async function file(photo, place) {
     tellProblem(error);
   }
 }
-
-if (new URLSearchParams(location.search).has("place")) document.getElementById("place-title")?.focus({ preventScroll: true });

@@ -130,14 +130,15 @@ export class Marks {
   rivets(audits, mayChange, headMm) {
     const seen = audits.flatMap((audit) => {
       const numbers = numbersOf(audit.rivets);
-      return audit.rivets.map((rivet, index) => ({ px: rivet.px, number: String(numbers[index]), label: `rivet ${numbers[index]}, ${rivet.role}${rivet.by_hand ? ", by hand" : ""}`, radiusPx: ringPx(headMm, audit.mm_per_px) }));
+      const told = audit.rivets.map((rivet, index) => ({ px: rivet.px, number: numbers[index], label: `rivet ${numbers[index]}, ${rivet.role}${rivet.by_hand ? ", by hand" : ""}`, radiusPx: ringPx(headMm, audit.mm_per_px) }));
+      return told.sort((a, b) => a.number - b.number);
     });
     // What was added is shown before it is measured, and where it cannot be.
     const fresh = this.parts.add.map(pxOf).filter((px) => nearest(seen.map((each) => each.px), px) < 0);
     const all = [...seen, ...fresh.map((px) => ({ px, number: "+", label: "rivet by hand" }))];
     if (audits !== this.audits || all.length !== this.places.size) this.name(all, audits);
     return [...this.places.keys()].flatMap((id, index) => (this.gone.has(id) || !all[index] ? [] : [{
-      id, px: this.place(id), shape: "ring", label: all[index].label, words: all[index].number, radiusPx: all[index].radiusPx || 1, canMove: mayChange, canGo: mayChange,
+      id, px: this.place(id), shape: "ring", label: all[index].label, words: String(all[index].number), radiusPx: all[index].radiusPx || 1, canMove: mayChange, canGo: mayChange,
     }]));
   }
 

@@ -155,9 +155,17 @@ onWork((tasks, ended) => {
 
 function sayChanges() {
   const words = changesOf(data.marks, marks);
-  document.getElementById("trial").hidden = !words && !undone.length;
+  showTrialBox(Boolean(words || undone.length));
   document.getElementById("trial-told").textContent = words ? `${words}. Measured again; nothing is kept yet.` : "As it was kept.";
   document.getElementById("keep-marks").disabled = !words;
+}
+
+/** Show the box of what is tried, or take it away; the focus that was in it goes to the photo. */
+function showTrialBox(isShown) {
+  const box = document.getElementById("trial");
+  const hadFocus = box.contains(document.activeElement);
+  box.hidden = !isShown;
+  if (!isShown && hadFocus) viewer.pane.focus();
 }
 
 function takeBack() {
@@ -177,7 +185,6 @@ if (mayChange) {
     show();
     sayChanges();
     document.getElementById("trial-table").replaceChildren();
-    viewer.pane.focus();
   });
   document.getElementById("keep-marks").addEventListener("click", keep);
   document.addEventListener("keydown", (event) => {
@@ -193,7 +200,7 @@ async function keep() {
     await api("PATCH", jobPath("photos", data.photo), { marks: marks.record() });
     data.marks = marks.record();
     undone = [];
-    document.getElementById("trial").hidden = true;
+    showTrialBox(false);
     tell("The marks are kept; the close-ups are checked again.");
     await start(["check"]);
   } catch (error) {

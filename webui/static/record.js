@@ -7,7 +7,8 @@ import { onWork, watch } from "./work.js";
 const papers = [...document.querySelectorAll("[data-paper]")];
 
 for (const paper of papers) {
-  paper.querySelector("[data-make]")?.addEventListener("click", async () => {
+  paper.querySelector("[data-make]")?.addEventListener("click", async (event) => {
+    if (event.currentTarget.ariaDisabled === "true") return;
     try {
       await api("POST", jobPath(paper.dataset.paper), {});
       watch();
@@ -22,7 +23,8 @@ onWork((tasks, ended) => {
     const task = tasks.find((each) => each.kind === paper.dataset.paper);
     const isAlive = task && ["waiting", "running"].includes(task.state);
     const button = paper.querySelector("[data-make]");
-    if (button) button.disabled = Boolean(isAlive);
+    // Not disabled outright: it would lose the focus.
+    if (button) button.ariaDisabled = String(Boolean(isAlive));
     paper.querySelector("[data-get]").hidden = task?.state !== "done";
     paper.querySelector("[data-state]").textContent = isAlive ? "Being made" : task?.state === "failed" ? sentence(task.error) : "";
     if (ended.some((each) => each.kind === paper.dataset.paper && each.state === "done")) tell("It is ready to download.");

@@ -34,7 +34,9 @@ function focusPath(element) {
 function restoreFocus(where) {
   if (!where || document.activeElement !== document.body) return;
   const part = document.getElementById(where.id);
-  const target = where.index < 0 ? part : part?.querySelectorAll(where.tag)[where.index] || part?.querySelector("h2");
+  const same = where.index < 0 ? part : part?.querySelectorAll(where.tag)[where.index];
+  // Gone: the heading of its part. Folded away: what unfolds it.
+  const target = !same ? part?.querySelector("h2") : same.checkVisibility() ? same : same.closest("details")?.querySelector("summary");
   if (target && target.tabIndex < 0 && !target.hasAttribute("tabindex")) target.setAttribute("tabindex", "-1");
   target?.focus({ preventScroll: true });
 }

@@ -68,13 +68,13 @@ async function open(data) {
   function showPicks() {
     const box = document.getElementById("picks");
     if (!box) return;
-    box.replaceChildren(...["a", "b"].map((end) => {
+    renew(box, ["a", "b"].map((end) => {
       const line = document.createElement("div");
       line.className = "pick";
       const words = document.createElement("span");
       words.textContent = ends[end] ? `End ${end.toUpperCase()}: x ${ends[end][0].toFixed(1)}, y ${ends[end][1].toFixed(1)} px` : `End ${end.toUpperCase()}: not picked`;
       line.append(words);
-      if (ends[end]) line.append(button("Show", () => { viewer.centre(ends[end], Math.max(viewer.scale, 2)); drawn.focus(end); }), button("Take away", () => put(end, null)));
+      if (ends[end]) line.append(button("Show", () => { viewer.centre(ends[end], Math.max(viewer.scale, 2)); drawn.focus(end); }), button("Take away", () => { put(end, null); viewer.pane.focus(); }));
       return line;
     }));
     showProposed();
@@ -84,9 +84,9 @@ async function open(data) {
     const box = document.getElementById("proposed");
     const open = ["a", "b"].filter((end) => proposed[end] && !ends[end]);
     box.hidden = !open.length;
-    box.replaceChildren(...open.flatMap((end) => [
+    renew(box, open.flatMap((end) => [
       button(`Look at the proposed ${end.toUpperCase()}`, () => { viewer.centre(proposed[end].px, Math.max(viewer.scale, 1.5)); drawn.focus(`proposed-${end}`); }),
-      button(`Take it as ${end.toUpperCase()}`, () => put(end, proposed[end].px)),
+      button(`Take it as ${end.toUpperCase()}`, () => { put(end, proposed[end].px); drawn.focus(end); }),
     ]));
   }
 
@@ -175,6 +175,12 @@ async function open(data) {
 function pointsOf(ends) {
   const found = Object.entries(ends).map(([end, told]) => [end, { px: told.point || [told.x, told.y], sigma: told.sigma_px }]);
   return Object.fromEntries(found.filter(([, told]) => typeof told.px[0] === "number"));
+}
+
+/** Put parts into a box, unless it says the same already: what has the focus there keeps it. */
+function renew(box, parts) {
+  const told = (all) => all.map((part) => part.textContent).join("\n");
+  if (told(parts) !== told([...box.children])) box.replaceChildren(...parts);
 }
 
 function button(words, action) {

@@ -361,7 +361,7 @@ export class Viewer {
   pick(isPicking) {
     this.isPicking = isPicking;
     this.pane.classList.toggle("is-picking", isPicking);
-    if (!isPicking) this.look(null);
+    if (!isPicking && !this.pane.querySelector(".mark:focus-visible")) this.look(null);
   }
 }
 
