@@ -1,4 +1,4 @@
-"""A job by the keys alone: no mouse, no focus set by script (WCAG 2.2, 2.1.1, 2.1.2, 2.4.3, 2.4.7, 2.4.11)."""
+"""A job by the keys alone: no mouse, no focus by script (WCAG 2.2: 2.1.1, 2.1.2, 2.4.3, 2.4.7, 2.4.11)."""
 
 import io
 import json
@@ -238,7 +238,7 @@ def test_tab_leads_to_every_control_in_its_order_and_shows_where_it_is(
 
 
 def _shows_focus(page: Page) -> bool:
-    """Return whether the picture shows the focus: as much changes as a line round half the control, 1 px wide."""
+    """Return whether the picture shows the focus: as much changes as a line of 1 px round half of it."""
     left, top, right, bottom = page.evaluate(_BOX)
     size = page.viewport_size
     assert size is not None

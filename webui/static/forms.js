@@ -1,4 +1,5 @@
-// Forms that act through the interface: data-api says where, data-after what happens then.
+// Forms that act through the interface: data-api says where, data-after what happens then. Their method "dialog" lets
+// nothing happen before this module is there; `data-ready` on the page tells that it is.
 
 import { api, tellProblem } from "./api.js";
 import { refresh } from "./refresh.js";
@@ -26,6 +27,7 @@ for (const field of document.querySelectorAll("form[data-on=change] select, form
   const before = field.options ? [...field.options].find((option) => option.defaultSelected)?.value : field.defaultValue;
   if (before !== undefined && field.value !== before) act(field.form);
 }
+document.documentElement.dataset.ready = "yes";
 
 /** Act once, however often it is pressed. Nothing is disabled meanwhile: what is loses the focus. */
 async function act(form) {
