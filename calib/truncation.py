@@ -4,15 +4,17 @@ Some decoders fill what is missing with grey or black and say nothing, so that t
 """
 
 import io
-import re
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
 from PIL import TiffImagePlugin
 
 from calib.container import READER_FAILURES, Format, collected_messages
 
-# A marker that ends a scan of JPEG data: neither a stuffed zero nor a restart mark (ITU-T T.81, B.1.1).
-_JPEG_MARKER = re.compile(rb"\xff+[^\x00\xff\xd0-\xd7]")
+# What follows 0xFF within a scan of JPEG data: a stuffed zero, a fill byte, a restart mark. Everything else is a
+# marker that ends it (ITU-T T.81, B.1.1).
+_JPEG_STUFFED, _JPEG_FILL, _JPEG_RESTARTS = 0x00, 0xFF, (0xD0, 0xD7)
 _JPEG_END = 0xD9
 _JPEG_WITHOUT_LENGTH = (0x01, 0xD8)
 
@@ -42,14 +44,25 @@ def is_truncated(data: bytes, kind: Format) -> bool:
 
 def _is_jpeg_truncated(data: bytes) -> bool:
     """Walk from marker to marker until the end mark of the (first) picture."""
+    markers = _jpeg_markers(data)
     position = 2
-    while (match := _JPEG_MARKER.search(data, position)) is not None:
-        marker, position = data[match.end() - 1], match.end()
+    while (next_one := int(np.searchsorted(markers, position + 1))) < len(markers):
+        position = int(markers[next_one]) + 1
+        marker = data[position - 1]
         if marker == _JPEG_END:
             return False
         if marker not in _JPEG_WITHOUT_LENGTH:
             position += int.from_bytes(data[position : position + 2], "big")
     return True
+
+
+def _jpeg_markers(data: bytes) -> NDArray[np.intp]:
+    """Return where markers may stand, the byte after 0xFF; what looks like one within a segment included."""
+    codes = np.frombuffer(data, dtype=np.uint8)
+    places = np.flatnonzero(codes[:-1] == 0xFF) + 1
+    follow = codes[places]
+    is_restart = (follow >= _JPEG_RESTARTS[0]) & (follow <= _JPEG_RESTARTS[1])
+    return places[(follow != _JPEG_STUFFED) & (follow != _JPEG_FILL) & ~is_restart]
 
 
 def _is_png_truncated(data: bytes) -> bool:
