@@ -12,8 +12,8 @@ from PIL import TiffImagePlugin
 
 from calib.container import READER_FAILURES, Format, collected_messages
 
-# What follows 0xFF within a scan of JPEG data: a stuffed zero, a fill byte, a restart mark. Everything else is a
-# marker that ends it (ITU-T T.81, B.1.1).
+# What follows 0xFF within a scan of JPEG data: a stuffed zero, a fill byte, a restart mark. Everything else is
+# a marker that ends it (ITU-T T.81, B.1.1).
 _JPEG_STUFFED, _JPEG_FILL, _JPEG_RESTARTS = 0x00, 0xFF, (0xD0, 0xD7)
 _JPEG_END = 0xD9
 _JPEG_WITHOUT_LENGTH = (0x01, 0xD8)
@@ -62,7 +62,8 @@ def _jpeg_markers(data: bytes) -> NDArray[np.intp]:
     places = np.flatnonzero(codes[:-1] == 0xFF) + 1
     follow = codes[places]
     is_restart = (follow >= _JPEG_RESTARTS[0]) & (follow <= _JPEG_RESTARTS[1])
-    return places[(follow != _JPEG_STUFFED) & (follow != _JPEG_FILL) & ~is_restart]
+    ends_scan = (follow != _JPEG_STUFFED) & (follow != _JPEG_FILL) & ~is_restart
+    return np.asarray(places[ends_scan])
 
 
 def _is_png_truncated(data: bytes) -> bool:
