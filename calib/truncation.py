@@ -12,7 +12,7 @@ from PIL import TiffImagePlugin
 
 from calib.container import READER_FAILURES, Format, collected_messages
 
-# What follows 0xFF within a scan of JPEG data: a stuffed zero, a fill byte, a restart mark. Everything else is
+# What follows 0xFF within a scan of JPEG data: a stuffed zero, a fill byte, a restart mark. All else is
 # a marker that ends it (ITU-T T.81, B.1.1).
 _JPEG_STUFFED, _JPEG_FILL, _JPEG_RESTARTS = 0x00, 0xFF, (0xD0, 0xD7)
 _JPEG_END = 0xD9
