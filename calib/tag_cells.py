@@ -1,7 +1,8 @@
 """The picture of a tag: its cells, the edges between them, and that picture seen through a blurred lens.
 
 Tag frame: one unit is one cell, u right, v down, (0, 0) at the top-left corner of the black square and (8, 8)
-at its bottom-right one. Arrays of cells are indexed [u, v], with one white cell of margin all around.
+at its bottom-right one. Arrays of cells are indexed [u, v], with one white cell of margin all around. Samples
+(M groups of Q pixels) are the last two axes of an array, (..., Q, M), so that numpy runs along the many.
 """
 
 from dataclasses import dataclass
@@ -51,13 +52,13 @@ class BlurredCells:
 
     Attributes
     ----------
-    value : ndarray of shape (B, M, Q)
+    value : ndarray of shape (B, Q, M)
         Brightness.
-    by_u, by_v : ndarray of shape (B, M, Q)
+    by_u, by_v : ndarray of shape (B, Q, M)
         Derivative by the place in the tag frame, per cell.
-    by_ln_blur : ndarray of shape (B, M, Q)
+    by_ln_blur : ndarray of shape (B, Q, M)
         Derivative by the logarithm of the blur.
-    by_bias : ndarray of shape (B, M, Q)
+    by_bias : ndarray of shape (B, Q, M)
         Derivative by the width, in px, by which white grows over black at every edge.
     """
 
@@ -105,26 +106,18 @@ def cell_edges(tag_id: int) -> CellEdges:
     return CellEdges(middle, normal, np.concatenate([line_u, line_v + LINES]))
 
 
-def blur_cells(
-    cells: Array,
-    from_lines_u: Array,
-    from_lines_v: Array,
-    slope_u: Array,
-    slope_v: Array,
-    skew: Array,
-    blurs_px: Array,
-) -> BlurredCells:
+def blur_cells(cells: Array, from_lines: Array, lengths: Array, skew: Array, blurs_px: Array) -> BlurredCells:
     """Return the brightness of cells seen through round Gaussian blurs.
 
     Parameters
     ----------
-    cells : ndarray of shape (M, L + 1, L + 1)
+    cells : ndarray of shape (L + 1, L + 1, M) or (L + 1, L + 1, 1)
         Colours of the cells between and beside L lines of each direction; the outermost go on for ever.
-    from_lines_u, from_lines_v : ndarray of shape (M, Q, L)
-        Distance of each point from the lines, in cells.
-    slope_u, slope_v : ndarray of shape (M, Q) or (M, 1)
+    from_lines : ndarray of shape (2, L, Q, M)
+        Distance of each point from the lines of u and of v, in cells.
+    lengths : ndarray of shape (2, Q, M) or (2, 1, M)
         Length of the gradient of u and of v in the picture, cells per px.
-    skew : ndarray of shape (M, Q) or (M, 1)
+    skew : ndarray of shape (Q, M) or (1, M)
         Cosine of the angle between the two gradients; 0 where the cells are rectangles.
     blurs_px : ndarray of shape (B,)
         Standard deviations of the blurs, px.
@@ -141,31 +134,48 @@ def blur_cells(
     195, 1900, pp. 1-47), to the second order; the cells are sums of quadrants.
     """
     blurs = blurs_px[:, None, None]
-    per_u, per_v = 1.0 / (blurs * slope_u), 1.0 / (blurs * slope_v)
-    boxes_u, density_u = _boxes(from_lines_u * per_u[..., None])
-    boxes_v, density_v = _boxes(from_lines_v * per_v[..., None])
-    term = np.einsum("ibmql,jbmql->ijbmq", boxes_u @ cells, boxes_v[:3])
+    per_u, per_v = 1.0 / (blurs * lengths[:, None])
+    u, v = _steps(from_lines[0] * per_u[:, None]), _steps(from_lines[1] * per_v[:, None])
+    # Along v: the first column of cells, then by how much the colours change at each line of u.
+    first = _seen_along(cells[:1], v)[:, :, 0]
+    changes = _seen_along(np.diff(cells, axis=0), v)
+
+    def term(order_u: int, order_v: int) -> Array:
+        """Return the cells behind such derivatives of the steps of u and v."""
+        at_lines = np.einsum("blqm,blqm->bqm", u[order_u], changes[order_v])
+        return np.asarray(at_lines if order_u else at_lines + first[order_v])
+
     half_square = 0.5 * skew * skew
-    by_bias = np.einsum("bmql,bmql->bmq", density_u @ np.abs(np.diff(cells, axis=1)), boxes_v[0])
-    by_bias += np.einsum("bmql,bmql->bmq", boxes_u[0] @ np.abs(np.diff(cells, axis=2)), density_v)
-    third_v = np.einsum("bmql,bmql->bmq", boxes_u[2] @ cells, boxes_v[3])
+    edges_u = _seen_along(np.abs(np.diff(cells, axis=0)), v[:1])[0]
+    edges_v = _seen_along(np.abs(np.diff(cells, axis=1)).swapaxes(0, 1), u[:1])[0]
+    by_bias = np.einsum("blqm,blqm->bqm", u[1], edges_u) + np.einsum("blqm,blqm->bqm", v[1], edges_v)
     return BlurredCells(
-        term[0, 0] + skew * term[1, 1] + half_square * term[2, 2],
-        per_u * (term[1, 0] - skew * term[2, 1] - half_square * term[3, 2]),
-        per_v * (term[0, 1] - skew * term[1, 2] - half_square * third_v),
-        -term[2, 0] - term[0, 2],
+        term(0, 0) + skew * term(1, 1) + half_square * term(2, 2),
+        per_u * (term(1, 0) + skew * term(2, 1) + half_square * term(3, 2)),
+        per_v * (term(0, 1) + skew * term(1, 2) + half_square * term(2, 3)),
+        term(2, 0) + term(0, 2),
         by_bias / blurs,
     )
 
 
-def _boxes(deviates: Array) -> tuple[Array, Array]:
-    """Return the part of the blur between neighbouring lines, with three derivatives, and its density."""
+def _steps(deviates: Array) -> Array:
+    """Return the blurred step at each line, from 0 to 1, and three derivatives, shape (4, ...)."""
     deviates = deviates.clip(-_FARTHEST_SIGMA, _FARTHEST_SIGMA)
     density = np.exp(-0.5 * deviates * deviates) / sqrt(2.0 * pi)
-    steps = np.zeros((4, *deviates.shape[:-1], deviates.shape[-1] + 2))
-    steps[0, ..., 0] = 1.0
-    steps[0, ..., 1:-1] = ndtr(deviates)
-    steps[1, ..., 1:-1] = density
-    steps[2, ..., 1:-1] = deviates * density
-    steps[3, ..., 1:-1] = (deviates * deviates - 1.0) * density
-    return steps[..., :-1] - steps[..., 1:], density
+    return np.stack([ndtr(deviates), density, -deviates * density, (deviates * deviates - 1.0) * density])
+
+
+def _seen_along(rows: Array, steps: Array) -> Array:
+    """Return rows of colours, (K, L + 1, M), that change by such steps, (D, B, L, Q, M): (D, B, K, Q, M).
+
+    The first D are the derivatives of orders 0 to D - 1.
+    """
+    jumps = np.diff(rows, axis=1)
+    if rows.shape[-1] == 1:  # the same rows for all groups: one product, which is faster
+        seen = (jumps[..., 0] @ steps.reshape(*steps.shape[:3], -1)).reshape(
+            *steps.shape[:2], len(rows), *steps.shape[3:]
+        )
+    else:
+        seen = np.einsum("klm,dblqm->dbkqm", jumps, steps)
+    seen[0] += rows[:, :1]
+    return np.asarray(seen)

@@ -3,16 +3,17 @@
 Values run from 0 for black to 1 for white; the grey levels of both are found by the fit (`calib.tag_fit`).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, hypot, log
+from math import ceil, exp, hypot, log
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
-from calib.tag_cells import LINES, blur_cells, tag_cells
+from calib.tag_cells import LINES, BlurredCells, blur_cells, tag_cells
 from calib.tag_map import CellMap
-from calib.tag_pixels import HALF_PROFILE_PX, Samples
+from calib.tag_pixels import Samples
 
 Array = NDArray[np.float64]
 
@@ -24,6 +25,8 @@ _HALO, _U_HALO = 0.3, 0.5
 _BLUR_RANGE_PX, _HALO_RANGE = (0.3, 4.0), (0.0, 1.5)
 # White that grows by more than this part of the blur is beyond the second order in which it is reckoned.
 _MOST_BIAS_BLURS = 1.0
+# A line so many blurs away changes a pixel by less than a ten-thousandth of the contrast.
+_REACH_BLURS = 4.0
 # Longest steps of ln blur and halo; the model is far from linear in both.
 _LN_BLUR_STEP, _HALO_STEP = 0.5, 0.4
 _BLACK_RANGE = (0.02, 0.9)
@@ -62,6 +65,14 @@ class Look:
     def blur_px(self) -> float:
         """Standard deviation of the blur, px."""
         return exp(self.ln_blur)
+
+    def blurs_px(self) -> Array:
+        """Return the blur of the picture and that of its halo, shape (2,), px."""
+        return np.array([self.blur_px, hypot(self.blur_px, _HALO_RADIUS_PX)])
+
+    def shares(self) -> Array:
+        """Return the parts that the picture and its halo have in what is shown, shape (2,)."""
+        return np.array([1.0 + self.halo, -self.halo])
 
     def with_blur(self, blur_px: float) -> "Look":
         """Return the same look with another blur."""
@@ -106,20 +117,26 @@ class Picture:
 
     Attributes
     ----------
-    value : ndarray of shape (M, Q)
+    value : ndarray of shape (Q, M)
         Display value.
-    by_unknowns : ndarray of shape (M, Q, P)
-        Derivative by the unknowns of the map, then of the look.
-    across : ndarray of shape (M, Q)
-        Derivative across the profile's edge towards white, per px.
-    by_tone : ndarray of shape (M, Q)
-        Change for a tone curve that is off by its standard uncertainty.
+    columns : ndarray of shape (P + 1, Q, M)
+        Derivative by the unknowns of the map, then of the look; last, across the profile's edge towards
+        white, per px.
+    brightness : ndarray of shape (2, Q, M)
+        Linear brightness behind the blur, and behind that of the halo.
+    look : Look
+        How the tag looks.
     """
 
     value: Array
-    by_unknowns: Array
-    across: Array
-    by_tone: Array
+    columns: Array
+    brightness: Array
+    look: Look
+
+    def by_tone(self) -> Array:
+        """Return the change, shape (Q, M), for a tone curve that is off by its standard uncertainty."""
+        other = replace(self.look, tone_power=self.look.tone_power + _U_TONE_POWER)
+        return _sharpened(_tone(self.brightness, other)[0], self.look) - self.value
 
 
 def show(samples: Samples, tag_id: int, cell_map: CellMap, look: Look) -> Picture:
@@ -141,52 +158,67 @@ def show(samples: Samples, tag_id: int, cell_map: CellMap, look: Look) -> Pictur
     Picture
         Values and derivatives.
     """
-    cells, by_map = cell_map.to_cells_with_derivatives(samples.px)
-    slopes = cell_map.slopes(samples.foot_px)
-    slope_u, slope_v = np.moveaxis(np.linalg.norm(slopes, axis=-1), -1, 0)
-    skew = np.sum(slopes[..., 0, :] * slopes[..., 1, :], axis=-1) / (slope_u * slope_v)
-    blurs_px = np.array([look.blur_px, hypot(look.blur_px, _HALO_RADIUS_PX)])
-    reach_px = np.inf if samples.is_whole else HALF_PROFILE_PX + 1.0 + 3.0 * blurs_px[1]
-    colours, from_u, from_v = _window(tag_id, cells, reach_px / samples.cell_px)
-    blurred = blur_cells(colours, from_u, from_v, slope_u, slope_v, skew, blurs_px)
+    mapped = cell_map.mapped(samples.px)
+    blurs_px = look.blurs_px()
+    blurred = _blurred(samples, tag_id, mapped.cells, blurs_px)
     # White grown by the bias, to the second order: across an edge the second derivative is the Laplacian,
     # which by the heat equation is the derivative by ln blur, divided by the blur squared.
-    growth = look.bias_px / blurs_px[:, None, None] ** 2
-    by_bias = blurred.by_bias + growth * blurred.by_ln_blur
-    brightness = blurred.value + look.bias_px * (blurred.by_bias + 0.5 * growth * blurred.by_ln_blur)
+    growth = look.bias_px / blurs_px[:, None, None] ** 2 * blurred.by_ln_blur
+    brightness = blurred.value + look.bias_px * (blurred.by_bias + 0.5 * growth)
     toned, tone_slope = _tone(brightness, look)
-    toned_else, _ = _tone(brightness, replace(look, tone_power=look.tone_power + _U_TONE_POWER))
-    share = np.array([1.0 + look.halo, -look.halo])[:, None, None]
-    gain = share * tone_slope
+    gain = look.shares()[:, None, None] * tone_slope
     by_u, by_v = np.sum(gain * blurred.by_u, axis=0), np.sum(gain * blurred.by_v, axis=0)
-    blur_gain = ((look.blur_px / blurs_px) ** 2)[:, None, None]
-    by_unknowns = np.empty((*cells.shape[:2], cell_map.unknowns + LOOK_UNKNOWNS))
-    by_unknowns[..., :-3] = by_u[..., None] * by_map[..., 0, :] + by_v[..., None] * by_map[..., 1, :]
-    by_unknowns[..., -3] = np.sum(gain * by_bias, axis=0)
-    by_unknowns[..., -2] = np.sum(gain * blur_gain * blurred.by_ln_blur, axis=0)
-    by_unknowns[..., -1] = toned[0] - toned[1]
-    by_shift = _shift_across(samples.normal, slopes)
-    return Picture(
-        np.sum(share * toned, axis=0),
-        by_unknowns,
-        by_u * by_shift[0] + by_v * by_shift[1],
-        np.sum(share * (toned_else - toned), axis=0),
-    )
+    blur_gain = gain * ((look.blur_px / blurs_px) ** 2)[:, None, None]
+    across_u, across_v = _shift_across(samples.normal, samples.slopes)
+    columns = np.empty((cell_map.unknowns + LOOK_UNKNOWNS + 1, *by_u.shape))
+    columns[:-4] = cell_map.by_unknowns(mapped, np.stack([by_u, by_v]))
+    columns[-4] = np.sum(gain * (blurred.by_bias + growth), axis=0)
+    columns[-3] = np.sum(blur_gain * blurred.by_ln_blur, axis=0)
+    columns[-2] = toned[0] - toned[1]
+    columns[-1] = by_u * across_u + by_v * across_v
+    return Picture(_sharpened(toned, look), columns, brightness, look)
 
 
-def _window(tag_id: int, cells: Array, reach: float) -> tuple[Array, Array, Array]:
-    """Return the colours of the cells near each group of points, and the points' distances from lines."""
+def show_starts(samples: Samples, tag_id: int, cell_map: CellMap, looks: Sequence[Look]) -> Array:
+    """Return the display values alone, shape (N, Q, M), for N looks without edge bias."""
+    blurs_px = np.concatenate([look.blurs_px() for look in looks])
+    brightness = _blurred(samples, tag_id, cell_map.to_cells(samples.px), blurs_px).value
+    pairs = zip(brightness.reshape(len(looks), 2, *brightness.shape[1:]), looks, strict=True)
+    return np.stack([_sharpened(_tone(pair, look)[0], look) for pair, look in pairs])
+
+
+def _blurred(samples: Samples, tag_id: int, cells: Array, blurs_px: Array) -> BlurredCells:
+    """Return the cells of a tag seen through blurs at the places, (2, Q, M), of the samples."""
+    lengths = np.sqrt(np.sum(samples.slopes * samples.slopes, axis=1))
+    skew = np.sum(samples.slopes[0] * samples.slopes[1], axis=0) / (lengths[0] * lengths[1])
+    reach = np.inf if samples.is_whole else _REACH_BLURS * float(blurs_px.max()) / samples.cell_px
+    colours, from_lines = _window(tag_id, cells, reach)
+    return blur_cells(colours, from_lines, lengths, skew, blurs_px)
+
+
+def _window(tag_id: int, cells: Array, reach: float) -> tuple[Array, Array]:
+    """Return the colours of the cells around each group of points, and the points' distances from lines.
+
+    Lines that are farther than the reach, in cells, from all points of their group do not matter. The colours
+    have the shape (L + 1, L + 1, M), the distances (2, L, Q, M).
+    """
     colours = tag_cells(tag_id)
-    count = LINES if reach > LINES else min(LINES, 2 * int(np.ceil(reach)) + 1)
-    if count == LINES:
-        first = np.zeros((len(cells), 2), dtype=np.intp)
-    else:
-        first = np.rint(cells[:, cells.shape[1] // 2]).astype(np.intp) - count // 2
-        first = first.clip(0, LINES - count)
-    lines = first[:, None, :, None] + np.arange(count)  # (M, 1, 2, L)
-    beside = first[:, :, None] + np.arange(count + 1)  # (M, 2, L + 1)
-    from_lines = cells[..., None] - lines
-    return colours[beside[:, 0, :, None], beside[:, 1, None, :]], from_lines[..., 0, :], from_lines[..., 1, :]
+    nearest = np.rint(cells[:, cells.shape[1] // 2]).clip(0, LINES - 1)
+    # The next lines are a cell farther on.
+    beyond = float(np.abs(cells - nearest[:, None]).max()) + reach - 1.0
+    if not 2.0 * beyond + 1.0 < LINES:  # also when it is not a number
+        return colours[..., None], cells[:, None] - np.arange(LINES)[:, None, None]
+    count = 2 * max(0, ceil(beyond)) + 1
+    first = (nearest.astype(np.intp) - count // 2).clip(0, LINES - count)
+    beside = first[:, None] + np.arange(count + 1)[:, None]  # (2, L + 1, M)
+    lines = beside[:, :-1, None]
+    return colours[beside[0][:, None], beside[1]], cells[:, None] - lines
+
+
+def _sharpened(toned: Array, look: Look) -> Array:
+    """Return the sum of the picture, (2, Q, M), and that of the halo, each by its share."""
+    own, halo = look.shares()
+    return np.asarray(own * toned[0] + halo * toned[1])
 
 
 def _tone(brightness: Array, look: Look) -> tuple[Array, Array]:
@@ -199,7 +231,7 @@ def _tone(brightness: Array, look: Look) -> tuple[Array, Array]:
 
 
 def _shift_across(normal: Array, slopes: Array) -> Array:
-    """Return how u and v change along the picture's normal of each profile's edge, shape (2, M, Q)."""
-    direction = np.einsum("mi,mqij->mqj", normal, slopes)
-    direction /= np.maximum(np.linalg.norm(direction, axis=-1, keepdims=True), 1e-12)
-    return np.asarray(np.einsum("mqij,mqj->imq", slopes, direction))
+    """Return how u and v change along the picture's normal of each profile's edge, shape (2, Q, M)."""
+    direction = normal[0] * slopes[0] + normal[1] * slopes[1]  # (2, Q, M), in the picture
+    direction /= np.maximum(np.hypot(*direction), 1e-12)
+    return np.asarray(np.sum(slopes * direction, axis=1))

@@ -1,10 +1,12 @@
 """From pixels to the cells of one tag: a homography behind small bends, with derivatives.
 
 The map runs from the picture to the tag. Bends are what a lens (or a cropped picture) leaves over from a
-homography: second-order terms, and radial terms about the middle of the picture.
+homography: second-order terms, and radial terms about the middle of the picture. Many points are an array of
+shape (2, ...), components first, so that numpy runs along the points and not along their two numbers.
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from math import hypot
 from typing import Self
 
@@ -67,53 +69,71 @@ class CellMap:
         return np.array([second_order] * 6 + [_U_RADIAL] * 2)[: len(self.bends)]
 
     def to_cells(self, px: Array) -> Array:
-        """Return the places in the tag frame, shape (..., 2), of pixels, shape (..., 2)."""
-        scaled = (px - self.origin_px) / self.scale_px
-        if len(self.bends):
-            scaled = scaled + self._bend_basis(scaled) @ self.bends
-        return _project(self.homography, scaled)
+        """Return the places in the tag frame, shape (2, ...), of pixels, shape (2, ...)."""
+        return self.mapped(px).cells
 
-    def to_cells_with_derivatives(self, px: Array) -> tuple[Array, Array]:
-        """Return places in the tag frame and their derivatives by the unknowns, shape (..., 2, P)."""
-        scaled = (px - self.origin_px) / self.scale_px
-        basis = self._bend_basis(scaled) if len(self.bends) else np.zeros((*scaled.shape, 0))
-        straight = scaled + basis @ self.bends
-        depth = straight @ self.homography[2, :2] + self.homography[2, 2]
-        cells = (straight @ self.homography[:2, :2].T + self.homography[:2, 2]) / depth[..., None]
-        derivatives = np.zeros((*px.shape, self.unknowns))
-        derivatives[..., 0, 0:2] = derivatives[..., 1, 3:5] = straight / depth[..., None]
-        derivatives[..., 0, 2] = derivatives[..., 1, 5] = 1.0 / depth
-        derivatives[..., 6:8] = -cells[..., :, None] * derivatives[..., 0, None, 0:2]
+    def mapped(self, px: Array) -> "MappedPixels":
+        """Return pixels, shape (2, ...), taken to the tag frame."""
+        scaled = np.stack([(px[i] - self.origin_px[i]) / self.scale_px for i in (0, 1)])
+        straight = scaled + self._bend(scaled) if len(self.bends) else scaled
+        return MappedPixels(*_project(self.homography, straight), scaled, straight)
+
+    def by_unknowns(self, mapped: "MappedPixels", by_cells: Array) -> Array:
+        """Return the derivative by the unknowns, shape (P, ...), of what depends on the place in the tag.
+
+        Its derivative by that place has the shape (2, ...).
+        """
+        by_numerator = by_cells / mapped.depth
+        by_depth = -np.sum(mapped.cells * by_numerator, axis=0)
+        derivatives = np.empty((self.unknowns, *by_depth.shape))
+        for row, factor in enumerate((*by_numerator, by_depth)):
+            np.multiply(factor, mapped.straight, out=derivatives[3 * row : 3 * row + 2])
+        derivatives[2], derivatives[5] = by_numerator
         if len(self.bends):
-            slope = (self.homography[:2, :2] - cells[..., :, None] * self.homography[2, :2]) / depth[
-                ..., None, None
-            ]
-            derivatives[..., HOMOGRAPHY_UNKNOWNS:] = slope @ basis
-        return cells, derivatives
+            columns = self.homography[:, :2].T
+            by_straight = [a * by_numerator[0] + b * by_numerator[1] + c * by_depth for a, b, c in columns]
+            self._set_by_bends(derivatives[HOMOGRAPHY_UNKNOWNS:], mapped.scaled, np.stack(by_straight))
+        return derivatives
 
     def slopes(self, px: Array) -> Array:
-        """Return the derivative of the place in the tag frame by the pixel, (..., 2, 2), cells per px."""
+        """Return the derivative of u and v in the tag frame by x and y, shape (2, 2, ...), cells per px."""
         half = 0.25  # px; the map is smooth over a pixel
-        around = self.to_cells(
-            px[..., None, :] + half * np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
-        )
-        return np.swapaxes(around[..., :2, :] - around[..., 2:, :], -1, -2) / (2.0 * half)
+        steps = half * np.array([[1.0, 0.0, -1.0, 0.0], [0.0, 1.0, 0.0, -1.0]])
+        around = self.to_cells(px[:, None] + steps.reshape(2, 4, *[1] * (px.ndim - 1)))
+        return np.asarray((around[:, :2] - around[:, 2:]) / (2.0 * half))
 
     def to_px(self, cells: Array) -> Array:
-        """Return the pixels, shape (..., 2), of places in the tag frame."""
-        straight = _project(np.asarray(np.linalg.inv(self.homography)), cells)
+        """Return the pixels, shape (2, ...), of places in the tag frame."""
+        straight, _ = _project(np.asarray(np.linalg.inv(self.homography)), cells)
         scaled = straight
         if len(self.bends):
             for _ in range(_INVERSE_STEPS):
-                scaled = straight - self._bend_basis(scaled) @ self.bends
-        return scaled * self.scale_px + self.origin_px
+                scaled = straight - self._bend(scaled)
+        return np.stack([scaled[i] * self.scale_px + self.origin_px[i] for i in (0, 1)])
 
+    @cached_property
     def corners_px(self) -> Array:
-        """Return the corners of the black square, shape (4, 2), px."""
-        return self.to_px(TAG_CORNERS)
+        """Corners of the black square, shape (4, 2), px."""
+        return self.to_px(TAG_CORNERS.T).T
 
+    @cached_property
+    def corner_slopes(self) -> Array:
+        """Derivative of u and v by x and y at each corner, shape (4, 2, 2), cells per px."""
+        return np.moveaxis(self.slopes(self.corners_px.T), -1, 0)
+
+    @cached_property
+    def corners_by_unknowns(self) -> Array:
+        """Derivative of the corners, x and y of each in turn, by the unknowns, shape (8, P)."""
+        mapped = self.mapped(self.corners_px.T)
+        cells_by_unknowns = [
+            self.by_unknowns(mapped, np.repeat(unit[:, None], 4, axis=1)) for unit in np.eye(2)
+        ]
+        moves = -np.linalg.solve(self.corner_slopes, np.stack(cells_by_unknowns).transpose(2, 0, 1))
+        return np.asarray(moves.reshape(8, -1))
+
+    @cached_property
     def cell_px(self) -> float:
-        """Return the smaller width of a cell in the middle of the tag, px."""
+        """Smaller width of a cell in the middle of the tag, px."""
         slopes = self.slopes(self.to_px(TAG_CORNERS.mean(axis=0)))
         return float(1.0 / np.linalg.norm(slopes, axis=1).max())
 
@@ -127,20 +147,67 @@ class CellMap:
         """Return the map in a picture enlarged about its top-left corner, which is half a px off (0, 0)."""
         return replace(self, origin_px=(self.origin_px + 0.5) * factor - 0.5, scale_px=self.scale_px * factor)
 
-    def _bend_basis(self, scaled: Array) -> Array:
-        x, y = scaled[..., 0], scaled[..., 1]
-        basis = np.zeros((*scaled.shape, BEND_UNKNOWNS))
-        basis[..., 0, 0] = basis[..., 1, 3] = x * x
-        basis[..., 0, 1] = basis[..., 1, 4] = x * y
-        basis[..., 0, 2] = basis[..., 1, 5] = y * y
-        # What the radial terms do to the origin is taken off: the homography shifts the whole tag better.
-        basis[..., 6:] = self._radial(scaled) - self._radial(np.zeros(2))
-        return basis
+    def _bend(self, scaled: Array) -> Array:
+        """Return how far the bends move scaled places, shape (2, ...)."""
+        x, y = scaled
+        arm_x, arm_y = self._arm(scaled)
+        square = arm_x * arm_x + arm_y * arm_y
+        third, fifth = self.bends[6:] * self.half_diagonal
+        radial = square * (third + fifth * square)
+        (a, b, c, d, e, f), (start_x, start_y) = self.bends[:6], self.bends[6:] @ self._radial_at_origin
+        return np.stack(
+            [
+                x * (a * x + b * y) + c * y * y + radial * arm_x - start_x,
+                x * (d * x + e * y) + f * y * y + radial * arm_y - start_y,
+            ]
+        )
 
-    def _radial(self, scaled: Array) -> Array:
-        arm = (scaled - self.middle) / self.half_diagonal
-        square = np.sum(arm * arm, axis=-1)[..., None]
-        return np.stack([arm * square, arm * square * square], axis=-1) * self.half_diagonal
+    def _set_by_bends(self, out: Array, scaled: Array, by_straight: Array) -> None:
+        """Set the derivative by the bends, shape (8, ...), of what has these by the straightened place."""
+        x, y = scaled
+        second_order = np.stack([x * x, x * y, y * y])
+        np.multiply(by_straight[0], second_order, out=out[:3])
+        np.multiply(by_straight[1], second_order, out=out[3:6])
+        arm = self._arm(scaled)
+        along_arm = self.half_diagonal * np.sum(by_straight * arm, axis=0)
+        square = np.sum(arm * arm, axis=0)
+        for i, factor in enumerate((square, square * square)):
+            start_x, start_y = self._radial_at_origin[i]
+            out[6 + i] = factor * along_arm - start_x * by_straight[0] - start_y * by_straight[1]
+
+    def _arm(self, scaled: Array) -> Array:
+        """Return how far places lie from the middle of the picture, in half diagonals, shape (2, ...)."""
+        return np.stack([(scaled[i] - self.middle[i]) / self.half_diagonal for i in (0, 1)])
+
+    @cached_property
+    def _radial_at_origin(self) -> Array:
+        """Radial terms of third and fifth order at the origin, shape (2, 2).
+
+        They are taken off everywhere: the homography shifts the whole tag better.
+        """
+        arm = -self.middle / self.half_diagonal
+        square = arm @ arm
+        return np.asarray(np.stack([arm * square, arm * square * square]) * self.half_diagonal)
+
+
+@dataclass(frozen=True, eq=False)
+class MappedPixels:
+    """Pixels taken to the tag frame, with what the derivatives by the map need.
+
+    Attributes
+    ----------
+    cells : ndarray of shape (2, ...)
+        Places in the tag frame.
+    depth : ndarray of shape (...)
+        Denominator of the homography.
+    scaled, straight : ndarray of shape (2, ...)
+        Scaled pixels, before and after the bends.
+    """
+
+    cells: Array
+    depth: Array
+    scaled: Array
+    straight: Array
 
 
 def map_from_corners(corners_px: Array, width: int, height: int, least_sag_px: float) -> CellMap:
@@ -178,7 +245,8 @@ def map_from_corners(corners_px: Array, width: int, height: int, least_sag_px: f
     return CellMap(origin, scale, homography / homography[2, 2], bends, middle / scale, half_diagonal / scale)
 
 
-def _project(homography: Array, points: Array) -> Array:
-    depth = points @ homography[2, :2] + homography[2, 2]
-    mapped: Array = (points @ homography[:2, :2].T + homography[:2, 2]) / depth[..., None]
-    return mapped
+def _project(homography: Array, points: Array) -> tuple[Array, Array]:
+    """Return points, shape (2, ...), put through a homography, and the denominator, shape (...)."""
+    x, y = points
+    across, down, depth = (row[0] * x + row[1] * y + row[2] for row in homography)
+    return np.stack([across, down]) / depth, depth

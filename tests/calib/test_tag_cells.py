@@ -42,13 +42,11 @@ def _brightness(slopes: np.ndarray, px: np.ndarray, middle: np.ndarray, blur_px:
     uv = px @ slopes.T + 4.0 - slopes @ middle
     lengths = np.linalg.norm(slopes, axis=1)
     skew = slopes[0] @ slopes[1] / lengths.prod()
-    from_lines = uv[:, :, None] - np.arange(9)
+    from_lines = uv.T[:, None, :, None] - np.arange(9)[:, None, None]
     return blur_cells(
-        tag_cells(11)[None],
-        from_lines[None, :, 0],
-        from_lines[None, :, 1],
-        np.full((1, 1), lengths[0]),
-        np.full((1, 1), lengths[1]),
+        tag_cells(11)[..., None],
+        from_lines,
+        lengths[:, None, None],
         np.full((1, 1), skew),
         np.array([blur_px]),
     )
@@ -77,7 +75,7 @@ def test_blurred_cells_against_a_drawn_picture(slopes: np.ndarray, tolerance: fl
     # A pixel's centre lies between the two middle points of its fine ones.
     fine = (px[:, ::-1] * _FINE + _FINE // 2).astype(int)
     expected = np.mean([drawn[fine[:, 0] - i, fine[:, 1] - j] for i in (0, 1) for j in (0, 1)], axis=0)
-    value = _brightness(slopes, px, middle, blur_px).value[0, 0]
+    value = _brightness(slopes, px, middle, blur_px).value[0, :, 0]
     # Points of 1/16 px place an edge to 1/32 px, of a slope of 0.44 per px: 0.014 at worst.
     assert np.abs(value - expected).max() < 0.02
     assert np.sqrt(np.mean((value - expected) ** 2)) < tolerance
@@ -87,15 +85,31 @@ def test_blurred_cells_derivatives_against_differences() -> None:
     rng = np.random.default_rng(5)
     px, middle, step = rng.uniform(8, 36, (200, 2)), np.array([21.3, 20.6]), 1e-4
     here = _brightness(_SKEWED, px, middle, 0.9)
-    by_px = np.stack([here.by_u[0, 0], here.by_v[0, 0]], axis=1) @ _SKEWED
+    by_px = np.stack([here.by_u[0, :, 0], here.by_v[0, :, 0]], axis=1) @ _SKEWED
     for axis in (0, 1):
         shift = step * np.eye(2)[axis]
         ahead, behind = (_brightness(_SKEWED, px + sign * shift, middle, 0.9) for sign in (1, -1))
-        slope = (ahead.value[0, 0] - behind.value[0, 0]) / (2 * step)
+        slope = (ahead.value[0, :, 0] - behind.value[0, :, 0]) / (2 * step)
         assert np.abs(by_px[:, axis] - slope).max() < 1e-6
     wider, narrower = (_brightness(_SQUARE, px, middle, 0.9 * np.exp(sign * step)) for sign in (1, -1))
-    slope = (wider.value[0, 0] - narrower.value[0, 0]) / (2 * step)
-    assert np.abs(_brightness(_SQUARE, px, middle, 0.9).by_ln_blur[0, 0] - slope).max() < 1e-6
+    slope = (wider.value[0, :, 0] - narrower.value[0, :, 0]) / (2 * step)
+    assert np.abs(_brightness(_SQUARE, px, middle, 0.9).by_ln_blur[0, :, 0] - slope).max() < 1e-6
+
+
+def test_windows_of_cells_group_by_group_show_what_the_whole_tag_does() -> None:
+    # Two groups of points around different lines; all that is left out lies over 7 blurs away.
+    first, points = np.array([[2, 5], [4, 1]]), np.random.default_rng(6).uniform(-0.5, 0.5, (2, 30, 2))
+    beside = first[:, None] + np.arange(2)[:, None]
+    seen = {}
+    for name, colours, from_lines in (
+        ("window", tag_cells(11)[beside[0][:, None], beside[1]], points[:, None]),
+        ("whole", tag_cells(11)[..., None], (points + first[:, None])[:, None] - np.arange(9)[:, None, None]),
+    ):
+        seen[name] = blur_cells(
+            colours, from_lines, np.full((2, 1, 1), 0.1), np.zeros((1, 1)), np.array([0.7])
+        )
+    for part in ("value", "by_u", "by_v", "by_ln_blur", "by_bias"):
+        assert np.abs(getattr(seen["window"], part) - getattr(seen["whole"], part)).max() < 1e-9
 
 
 def test_edge_bias_of_blurred_cells_is_the_growth_of_white() -> None:
@@ -104,4 +118,4 @@ def test_edge_bias_of_blurred_cells_is_the_growth_of_white() -> None:
     px = np.stack([np.linspace(-4.0, 4.0, 41), np.full(41, 38.0)], axis=1)
     at = _brightness(slopes, px, middle, 1.1)
     # The next edge is 6 px, 5.4 sigma, from the last point: a density of 2e-7 there.
-    assert np.abs(at.by_bias[0, 0] - np.abs(at.by_u[0, 0]) * 0.1).max() < 1e-6
+    assert np.abs(at.by_bias[0, :, 0] - np.abs(at.by_u[0, :, 0]) * 0.1).max() < 1e-6
