@@ -10,6 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from calib.errors import FileError
 from webui.errors import StoreError
 
 SCHEMA_VERSION = 1
@@ -174,9 +175,27 @@ def open_database(url: str | sa.URL) -> sa.Engine:
 
 @contextmanager
 def writing(engine: sa.Engine) -> Iterator[sa.Connection]:
-    """Hold a connection in a transaction that may write."""
-    with engine.connect().execution_options(writing=True) as connection, connection.begin():
-        yield connection
+    """Hold a connection in a transaction that may write.
+
+    Raises
+    ------
+    FileError
+        If the disk is full; nothing of the transaction is there then.
+    """
+    try:
+        with engine.connect().execution_options(writing=True) as connection, connection.begin():
+            yield connection
+    except sa.exc.OperationalError as error:
+        if not _is_disk_full(error):
+            raise
+        msg = "the database could not be written, its disk is full; make room, then do it again"
+        raise FileError(msg) from error
+
+
+def _is_disk_full(error: sa.exc.OperationalError) -> bool:
+    """Tell whether SQLite or PostgreSQL (SQLSTATE 53100) says so."""
+    names = (getattr(error.orig, "sqlite_errorname", None), getattr(error.orig, "sqlstate", None))
+    return "SQLITE_FULL" in names or "53100" in names
 
 
 def _set_up_sqlite(connection: Any, _: object) -> None:

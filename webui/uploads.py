@@ -237,8 +237,11 @@ class Uploads:
                 kind=announced.kind,
                 place=announced.place,
             )
-        except FileError:
-            raise
+        except FileError as error:
+            # Its own words name a place on this machine, which is nobody else's business.
+            reason = getattr(error.__cause__, "strerror", None) or "it cannot be written"
+            msg = f"{announced.name}: it could not be filed ({reason}); make room, then send it again"
+            raise FileError(msg) from error
         except MeasureError:
             self._forget(upload)
             raise

@@ -99,7 +99,7 @@ class NotYetView(Answer):
     steps: int
 
 
-@part.get("/jobs/<job>/photos/<name>/picture", responses=answers({200: SizeView}, 404, 507))
+@part.get("/jobs/<job>/photos/<name>/picture", responses=answers({200: SizeView}, 404))
 def show_size(path: PhotoPath) -> Response:
     """Tell size and levels of a photo's tiles; the first time they are begun."""
     require("reader")
@@ -109,7 +109,7 @@ def show_size(path: PhotoPath) -> Response:
 
 @part.get(
     "/jobs/<job>/photos/<name>/tiles/<int:level>/<int:x>/<int:y>",
-    responses=answers({200: file_of("image/jpeg", description="The tile, upright")}, 404, 507),
+    responses=answers({200: file_of("image/jpeg", description="The tile, upright")}, 404),
 )
 def send_tile(path: TilePath) -> Response:
     """Send a tile."""

@@ -14,13 +14,14 @@ from webui.login_gate import WAIT_S, TooManyTriesError
 
 PROBLEM_TYPE = "application/problem+json"
 # What every action may answer: to a browser without its token or a strange host name, without log-in, with
-# another role, with too much, with something that it cannot take.
+# another role, with too much, with something that it cannot take, with a disk that is full.
 _ALWAYS = (
     HTTPStatus.BAD_REQUEST,
     HTTPStatus.UNAUTHORIZED,
     HTTPStatus.FORBIDDEN,
     HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
     HTTPStatus.UNPROCESSABLE_ENTITY,
+    HTTPStatus.INSUFFICIENT_STORAGE,
 )
 _STATUS_OF: tuple[tuple[type[MeasureError], HTTPStatus], ...] = (
     (NotThereError, HTTPStatus.NOT_FOUND),

@@ -64,7 +64,7 @@ class FiledView(Answer):
     is_new: bool = Field(description="False when the job had the same photo already; it is kept once.")
 
 
-@part.post("/jobs/<job>/uploads", responses=answers({200: FiledView, 201: UploadView}, 404, 507))
+@part.post("/jobs/<job>/uploads", responses=answers({200: FiledView, 201: UploadView}, 404))
 def begin_upload(path: JobPath, body: NewUpload) -> Any:
     """Announce a photo; an upload of the same one that was broken off is gone on with."""
     who = require("crew")
@@ -73,7 +73,7 @@ def begin_upload(path: JobPath, body: NewUpload) -> Any:
     return _view(upload), 200 if upload.photo is not None else 201
 
 
-@part.get("/jobs/<job>/uploads/<upload>", responses=answers({200: FiledView, 202: UploadView}, 404, 507))
+@part.get("/jobs/<job>/uploads/<upload>", responses=answers({200: FiledView, 202: UploadView}, 404))
 def show_upload(path: UploadPath) -> Any:
     """Tell how much of an upload is here, and what came of it."""
     require("crew")
@@ -82,7 +82,7 @@ def show_upload(path: UploadPath) -> Any:
 
 @part.patch(
     "/jobs/<job>/uploads/<upload>",
-    responses=answers({200: FiledView, 202: UploadView}, 404, 409, 507),
+    responses=answers({200: FiledView, 202: UploadView}, 404, 409),
 )
 def append_piece(path: UploadPath, header: PieceHeader, raw: Piece) -> Any:
     """Send a piece; with the last one the photo is filed. What is acknowledged is safe."""
