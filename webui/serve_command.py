@@ -1,6 +1,8 @@
 """The command serve: the review page for the people of a job."""
 
 import ipaddress
+import logging
+import select
 import socket
 from pathlib import Path
 
@@ -12,6 +14,8 @@ from webui.record_commands import DATA_FOLDER
 PORT = 8765
 # Threads that answer; what takes long is done by other processes, so that these mostly wait.
 THREADS = 16
+# A browser keeps half a dozen connections open, so that this is enough for more than a hundred of them.
+CONNECTIONS = 1000
 
 
 @click.command(
@@ -67,6 +71,8 @@ def serve(data_dir: Path, port: int, host: str, database_url: str | None, https:
     from webui.folder_lock import folder_lock
     from webui.settings import LOOPBACK_NAMES, Settings
 
+    # That requests wait for one of the threads is no news: it shows in how long they take.
+    logging.getLogger("waitress.queue").setLevel(logging.ERROR)
     is_own = _is_loopback(host)
     settings = Settings(
         data_dir,
@@ -83,7 +89,15 @@ def serve(data_dir: Path, port: int, host: str, database_url: str | None, https:
             desk.close()
             msg = f"{host} is reached by others, so that people must log in; first: ridgewitness account add"
             raise click.UsageError(msg)
-        server = create_server(app, sockets=[listener], threads=THREADS, ident=None)
+        server = create_server(
+            app,
+            sockets=[listener],
+            threads=THREADS,
+            connection_limit=CONNECTIONS,
+            # Unlike select, it knows no highest descriptor; Windows has none.
+            asyncore_use_poll=hasattr(select, "poll"),
+            ident=None,
+        )
         desk.begin_work()
         click.echo(f"http://{_shown(host)}:{listener.getsockname()[1]}  (Ctrl+C stops it)")
         try:
