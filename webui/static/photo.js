@@ -123,6 +123,7 @@ function take(next) {
 async function measure() {
   asked += 1;
   const mine = asked;
+  sayChanges("Being measured again.");
   const begunAt = performance.now();
   try {
     const answer = await api("POST", jobPath("photos", data.photo, "measure"), { marks: marks.record() });
@@ -131,10 +132,12 @@ async function measure() {
     show();
     showTrial(audits, units);
     stage.dataset.measuredIn = String(Math.round(performance.now() - begunAt));
+    sayChanges("Measured again; nothing is kept yet.");
   } catch (error) {
-    if (mine === asked) await madeReady(error, measure).catch(tellProblem);
+    if (mine !== asked) return;
+    sayChanges("Not measured again yet; nothing is kept yet.");
+    await madeReady(error, measure).catch(tellProblem);
   }
-  sayChanges();
 }
 
 /** The close-ups must have been looked at once since photos or set-up changed: that is done now, then gone on. */
@@ -153,10 +156,10 @@ onWork((tasks, ended) => {
   if (check.state === "done") next();
 });
 
-function sayChanges() {
+function sayChanges(andNow) {
   const words = changesOf(data.marks, marks);
   showTrialBox(Boolean(words || undone.length));
-  document.getElementById("trial-told").textContent = words ? `${words}. Measured again; nothing is kept yet.` : "As it was kept.";
+  document.getElementById("trial-told").textContent = words ? `${words}. ${andNow}` : "As it was kept.";
   document.getElementById("keep-marks").disabled = !words;
 }
 
@@ -183,7 +186,7 @@ if (mayChange) {
     audits = data.audits;
     asked += 1;
     show();
-    sayChanges();
+    sayChanges("");
     document.getElementById("trial-table").replaceChildren();
   });
   document.getElementById("keep-marks").addEventListener("click", keep);
