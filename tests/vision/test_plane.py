@@ -1,5 +1,6 @@
 """The plane: round trips, derivatives, and its covariance against simulation."""
 
+import cv2
 import numpy as np
 import pytest
 
@@ -93,3 +94,31 @@ def test_rectify_a_drawn_grid_puts_its_lines_where_the_scale_says(view):
     found = np.array([(weight * columns).sum(), (weight * rows).sum()]) / weight.sum()
     assert found == pytest.approx(result.from_plane_mm(plane)[0], abs=0.1)
     assert result.to_plane_mm(result.from_plane_mm(plane))[0] == pytest.approx(plane, abs=1e-9)
+
+
+def test_pixels_of_a_rectified_picture_may_be_wider_than_high(view):
+    # Oblong pixels show what every third column of square ones shows.
+    picture = np.random.default_rng(5).integers(0, 255, (1200, 1600), dtype=np.uint8)
+    picture = cv2.GaussianBlur(picture, (0, 0), 6.0)
+    region = {"z_mm": 0.8, "corner_mm": (10.0, 5.0), "size_mm": (90.0, 60.0), "along": (0.99, 0.1)}
+    square = rectify(picture, view, mm_per_px=0.5, **region)
+    oblong = rectify(picture, view, mm_per_px=1.5, aspect=3.0, **region)
+    assert oblong.mm_per_row == pytest.approx(0.5)
+    assert oblong.image.shape == (square.image.shape[0], 61)
+    assert np.abs(square.image[:, ::3].astype(int) - oblong.image).max() <= 1
+    corner = oblong.to_plane_mm([[60.0, 120.0]])
+    assert corner == pytest.approx(square.to_plane_mm([[180.0, 120.0]]), abs=1e-9)
+    assert oblong.from_plane_mm(corner)[0] == pytest.approx([60.0, 120.0], abs=1e-9)
+
+
+def test_rectified_pixels_show_what_projection_says_of_a_tilted_plane(view):
+    # A photo whose grey level is its own x, 8 px a level, shows at each pixel which column it was taken from:
+    # levels are whole, so that the mean over many pixels is tried.
+    ramp = np.tile((np.arange(1600) // 8).astype(np.uint8), (1200, 1))
+    flat = rectify(ramp, view, z_mm=0.8, corner_mm=(0.0, 0.0), size_mm=(180.0, 120.0), mm_per_px=1.0)
+    rows, columns = np.mgrid[0:121, 0:181]
+    px = to_px(view, flat.to_plane_mm(np.column_stack([columns.ravel(), rows.ravel()])), 0.8)
+    off = 8.0 * flat.image.ravel().astype(float) + 3.5 - px[:, 0]
+    assert flat.seen.all()
+    assert off.mean() == pytest.approx(0.0, abs=0.1)
+    assert np.abs(off).max() < 8.0
