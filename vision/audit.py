@@ -17,6 +17,7 @@ from calib.camera import Array
 from calib.profile import LensProfile
 from calib.targets import Target
 from calib.uncertainty import COVERAGE_FACTOR_95
+from vision.cover import is_covered
 from vision.flange import Flange
 from vision.laps import ByHand, LapSighting, NoLap, measure_lap
 from vision.marked import HandLine, MarkedRivets, line_across, mark_rivets, outline_px, share_out
@@ -48,6 +49,8 @@ _DOUBTFUL_SCORE = (0.3, 0.7)
 # degrees): on rendered photos the heads missed were 8.5 and 9.6 px across, seen at 62 and 57 degrees.
 _SURE_HEAD_PX = 11.0
 _SURE_SIN_TILT = 0.82
+# A rivet's place is reckoned from its neighbours: what a person took away may lie this far from it, in heads.
+_SAME_PLACE_HEADS = 3.0
 # A lap of which nothing but its marked lines is known.
 _NO_RIVETS = LapGroup((), ())
 
@@ -288,7 +291,8 @@ def _audit_flange(
     plan, view, flange = photo.plan, part.view, part.flange
     heads = mark_rivets(part.found.rivets, marks, view, z_mm=part.z_mm, head_mm=plan.rivet_head_mm)
     placed = _place(heads.rivets, part)
-    rows = _order(heads.rivets, placed, part, plan)
+    cover = _Cover.of(marks, part, plan)
+    rows = _order(heads.rivets, placed, part, plan, cover)
     lines = _MarkedLines.of(marks, part)
     if image is not None and (rows.laps or lines.edge or marks.lower_end):
         part = part.with_lines(image)
@@ -296,7 +300,7 @@ def _audit_flange(
     if laps:
         # Beyond a lap's edge the sheet is a step higher or lower: rivets there lie elsewhere than it seemed.
         placed = _place(heads.rivets, part, laps)
-        rows = _order(heads.rivets, placed, part, plan)
+        rows = _order(heads.rivets, placed, part, plan, cover)
     set_out = measure_set_out(
         marks, part.lines or (), view, flange, z_mm=part.z_mm, target_mm=part.outline_mm
     )
@@ -360,14 +364,39 @@ def _place(
     return _Placed(points, cov, own)
 
 
-def _order(rivets: Sequence[RivetSighting], placed: _Placed, part: PreparedFlange, plan: Plan) -> Rows:
+@dataclass(frozen=True, eq=False, slots=True)
+class _Cover:
+    """Where something lies on the sheet, but for the places of which a person said that no rivet is there."""
+
+    part: PreparedFlange
+    head_mm: float
+    looked_at_mm: Array
+
+    @classmethod
+    def of(cls, marks: Marks, part: PreparedFlange, plan: Plan) -> "_Cover":
+        looked_at = to_mm(part.view, marks.removed, part.z_mm).mm if marks.removed else np.zeros((0, 2))
+        return cls(part, plan.rivet_head_mm, looked_at)
+
+    def is_over(self, place_mm: Array) -> bool:
+        if np.any(np.linalg.norm(self.looked_at_mm - place_mm, axis=1) < _SAME_PLACE_HEADS * self.head_mm):
+            return False
+        return is_covered(self.part.sheet, place_mm, self.head_mm)
+
+
+def _order(
+    rivets: Sequence[RivetSighting], placed: _Placed, part: PreparedFlange, plan: Plan, cover: _Cover
+) -> Rows:
     return group_rows(
         placed.points.mm,
         placed.cov_mm2,
         along=part.flange.along,
         plan=plan,
         partly_seen=[rivet.partly_seen for rivet in rivets],
-        around=Surroundings(part.flange.polygon_mm, (part.outline_mm,)),
+        around=Surroundings(
+            part.flange.polygon_mm,
+            (part.outline_mm,),
+            cover.is_over,
+        ),
     )
 
 

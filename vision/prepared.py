@@ -16,6 +16,7 @@ from calib.camera import Array
 from calib.errors import LensError, PhotoError
 from calib.profile import LensProfile
 from calib.targets import Target
+from vision.cover import flatten_sheet
 from vision.crosslines import CrossLine, find_cross_lines
 from vision.flange import Flange, find_flange
 from vision.photo import load_photo
@@ -25,8 +26,8 @@ from vision.pose import PosedPhoto, UnposedPhoto, pose_photos
 from vision.rivets import Fasteners, find_fasteners
 from vision.sight import Sight, sight_photo
 
-# Scale of the flattened flange in which lines across it are looked for first.
-_FLAT_MM_PER_PX = 0.4
+# Scale of the flattened flange in which lines across it are looked for first, along and square to the ridge.
+_FLAT_MM_PER_PX, _FLAT_MM_PER_ROW = 0.4, 0.8
 # Photos are kept decoded between the two passes up to this much memory; the rest are decoded again.
 _KEPT_BYTES = 400_000_000
 
@@ -49,6 +50,8 @@ class PreparedFlange:
         The band of sheet that was searched.
     found : Fasteners
         Rivet heads and empty holes.
+    sheet : Rectified
+        The flange from above, coarsely: whether something lies where a rivet is missing.
     lines : tuple of CrossLine or None
         Lines that cross it; None while nobody has looked for them.
     """
@@ -58,6 +61,7 @@ class PreparedFlange:
     view: View
     flange: Flange
     found: Fasteners
+    sheet: Rectified
     lines: tuple[CrossLine, ...] | None
 
     @property
@@ -68,8 +72,7 @@ class PreparedFlange:
     @property
     def outline_mm(self) -> Array:
         """Outline of the target, shape (4, 2)."""
-        width, height = self.target.outline_mm
-        return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+        return _outline_mm(self.target)
 
     def with_lines(self, image: Image) -> "PreparedFlange":
         """Return the same with the lines that cross the flange."""
@@ -81,7 +84,7 @@ class PreparedFlange:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PreparedPhoto:
-    """A close-up that can be audited again and again, with other marks, without its picture.
+    """A close-up that can be audited again and again, with other marks, without its photo.
 
     Attributes
     ----------
@@ -275,16 +278,22 @@ def _look_at_flange(
 ) -> PreparedFlange:
     """Find the flange that one target lies on, and the rivets on it."""
     flange = find_flange(image, view, z_mm=target.thickness_mm, outline_mm=target.outline_mm)
-    bare = PreparedFlange(target, labels, view, flange, Fasteners((), ()), None)
+    z_mm, outline_mm = target.thickness_mm, _outline_mm(target)
     found = find_fasteners(
         image,
         view,
-        z_mm=bare.z_mm,
+        z_mm=z_mm,
         head_mm=plan.rivet_head_mm,
         region_mm=flange.polygon_mm,
-        target_outline_mm=bare.outline_mm,
+        target_outline_mm=outline_mm,
     )
-    return replace(bare, found=found)
+    sheet = flatten_sheet(image, view, flange, z_mm=z_mm, target_mm=outline_mm)
+    return PreparedFlange(target, labels, view, flange, found, sheet, None)
+
+
+def _outline_mm(target: Target) -> Array:
+    width, height = target.outline_mm
+    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
 
 
 def _flatten(image: Image, view: View, flange: Flange, z_mm: float) -> Rectified:
@@ -300,4 +309,5 @@ def _flatten(image: Image, view: View, flange: Flange, z_mm: float) -> Rectified
         size_mm=(float(extent[0]), float(extent[1])),
         mm_per_px=_FLAT_MM_PER_PX,
         along=flange.along,
+        aspect=_FLAT_MM_PER_PX / _FLAT_MM_PER_ROW,
     )

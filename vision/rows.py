@@ -5,7 +5,7 @@ square to it (a clockwise quarter turn from the ridge direction). Rivets are nam
 """
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -164,15 +164,19 @@ class Surroundings:
     shown_mm : ndarray of shape (K, 2) or None
         Outline of the flange as far as the photo shows it; None: only gaps between rivets are looked for.
     covers_mm : tuple of ndarray of shape (K, 2)
-        Outlines of what lies on the sheet: the target, a leaf.
+        Outlines of what lies on the sheet: the target.
+    is_covered : callable
+        Says of a place whether something else lies there.
     """
 
     shown_mm: Array | None = None
     covers_mm: tuple[Array, ...] = ()
+    is_covered: Callable[[Array], bool] = lambda _: False
 
     def hides(self, place_mm: Array, reach_mm: float) -> bool:
         """Say whether something covers a head of radius ``reach_mm`` at a place."""
-        return any(_depth_mm(cover, place_mm) > -reach_mm for cover in self.covers_mm)
+        on_it = any(_depth_mm(cover, place_mm) > -reach_mm for cover in self.covers_mm)
+        return on_it or self.is_covered(place_mm)
 
     def cuts(self, place_mm: Array) -> bool:
         """Say whether a place is known to lie outside what the photo shows of the flange."""

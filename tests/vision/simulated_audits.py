@@ -19,7 +19,7 @@ from vision.crosslines import CrossLine
 from vision.flange import Border, Flange
 from vision.network import SHAPE_UNKNOWNS
 from vision.plan import Plan
-from vision.plane import View, to_mm, to_px
+from vision.plane import Rectified, View, to_mm, to_px
 from vision.pose import (
     CLOSE_UP_BREATHING,
     PosedPhoto,
@@ -226,7 +226,11 @@ def _prepared(photo: Taken, pose: PosedPhoto, card: Target) -> PreparedPhoto:
     found = _see_rivets(rng, photo)
     flange = _see_flange(photo, view)
     lines = () if photo.cap.edge_mm is None else _see_lines(rng, photo, view, flange)
-    part = PreparedFlange(card, pose.labels[card.name], view, flange, Fasteners(found, ()), lines)
+    nothing = np.zeros((1, 1), dtype=bool)
+    sheet = Rectified(
+        np.zeros((1, 1, 3), np.uint8), nothing, view, card.thickness_mm, 1.0, np.zeros(2), flange.along
+    )
+    part = PreparedFlange(card, pose.labels[card.name], view, flange, Fasteners(found, ()), sheet, lines)
     return PreparedPhoto(photo.sighted.name, "0" * 64, PLAN, pose.rms_px, (), (part,))
 
 
