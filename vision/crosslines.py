@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from calib.camera import Array
 from calib.errors import GeometryError
 from vision.flange import Flange
-from vision.plane import Floats, Rectified, rectify, to_mm, to_px
+from vision.plane import Floats, Rectified, rectify, to_px
 
 # The numbers below are settings of ours, chosen on drawn pictures; no source.
 # Fold and hem have highlights and shadows of their own.
@@ -32,12 +32,15 @@ _SLOPE_MAX, _SLOPE_STEP = 0.012, 0.002
 _CLIP = 4.0
 # A line as first seen, and as fitted, stands out by this many; the floor of its noise is in grey levels.
 _SEED_MIN, _CONTRAST_MIN, _GREY_FLOOR = 4.5, 5.0, 0.2
+# What stands out less than this share of that before it is fitted is not fitted; most seeds are no lines.
+_UNFITTED_SHARE = 0.5
 # Lines nearer to each other than this are one, or its side lobes; the clearest are looked at closely.
 _APART_MM, _MOST = 5.0, 8
 # A line in most strips in sight, square enough, and straight: known this well at its middle.
 _COVERAGE_MIN, _FITTED_SLOPE_MAX, _U_STATION_MAX_MM = 0.65, 0.015, 0.12
-# Half width and step of a profile, and half width of its part that strips are compared on.
-_REACH_MM, _STEP_MM, _CORE_MM = 10.0, 0.2, 3.0
+# Half width and step of a profile, half width of its part that strips are compared on, and distance of the
+# rows that are averaged.
+_REACH_MM, _STEP_MM, _CORE_MM, _ROW_MM = 10.0, 0.2, 3.0, 0.4
 # A camera's blur (standard deviation, in its own pixels): lens, sensor and resampling together.
 _BLUR_PX = 0.75
 # A line's steepest flank, as a share of the flank that the blur would leave of a step of the line's height.
@@ -201,30 +204,29 @@ def _find_seeds(band: _Band) -> list[_Seed]:
     """Return the clearest lines, the clearest first."""
     strips, scale = _cut_strips(band), band.picture.mm_per_px
     response = _line_response(strips.levels, scale)
-    clear, faint = np.zeros_like(response), np.zeros_like(response)
-    for k, (values, shown) in enumerate(zip(response, strips.shown, strict=True)):
+    clear = np.zeros_like(response)
+    for row, values, shown in zip(clear, response, strips.shown, strict=True):
         if shown.any():
-            noise = 1.4826 * float(np.median(np.abs(values[shown]))) + _GREY_FLOOR
-            clear[k, shown] = np.clip(values[shown] / noise, -_CLIP, _CLIP)
-            faint[k, shown] = 0.01 * values[shown] / noise
+            ratio = values / (1.4826 * float(np.median(np.abs(values[shown]))) + _GREY_FLOOR)
+            # The unclipped part only finds the middle of a line that every strip shows as clearly as can be.
+            row[shown] = (np.clip(ratio, -_CLIP, _CLIP) + 0.01 * ratio)[shown]
+    known = strips.shown.astype(np.float32)
     best, slope_of = np.zeros(response.shape[1]), np.zeros(response.shape[1])
     for slope in np.linspace(-_SLOPE_MAX, _SLOPE_MAX, 2 * round(_SLOPE_MAX / _SLOPE_STEP) + 1):
         shifts = np.round(slope * (strips.offsets - band.middle_mm) / scale).astype(int)
-        total, count = _slanted_sum(clear, shifts), _slanted_sum(strips.shown.astype(np.float32), shifts)
-        # The unclipped part only finds the middle of a line that every strip shows as clearly as can be.
-        total += _slanted_sum(faint, shifts)
+        total, count = _slanted_sum(clear, shifts), _slanted_sum(known, shifts)
         score = np.where(count >= _STRIPS_MIN, np.abs(total) / np.sqrt(np.maximum(count, 1.0)), 0.0)
         better = score > best
         best[better], slope_of[better] = score[better], slope
     start_mm = float(band.picture.origin_mm @ band.flange.along)
-    columns = _peaks(best, _APART_MM / scale)
+    columns = _peaks(best, math.floor(_APART_MM / scale))
     return [_Seed(start_mm + scale * column, float(slope_of[column])) for column in columns]
 
 
 def _cut_strips(band: _Band) -> _Strips:
     picture = band.picture
     top = float(picture.origin_mm @ band.flange.across)
-    low, high = (round((offset - top) / picture.mm_per_px) for offset in band.span)
+    low, high = (round((offset - top) / picture.mm_per_row) for offset in band.span)
     low, high = max(low, 0), min(high, picture.image.shape[0])
     grey = cv2.cvtColor(picture.image[low:high], cv2.COLOR_BGR2GRAY).astype(np.float32)
     shown = _uncovered(picture, band.covers_mm).astype(np.float32)
@@ -232,7 +234,7 @@ def _cut_strips(band: _Band) -> _Strips:
     share = _averaged(shown[low:high], size)
     reach = 2 * round((_LINE_MM / 2.0 + _GROUND_MM) / picture.mm_per_px) + 1
     known = cv2.erode((share > 0.99).astype(np.uint8), np.ones((1, reach), np.uint8), borderValue=0) > 0
-    middles = top + picture.mm_per_px * (low + (np.arange(_STRIPS) + 0.5) * (high - low) / _STRIPS - 0.5)
+    middles = top + picture.mm_per_row * (low + (np.arange(_STRIPS) + 0.5) * (high - low) / _STRIPS - 0.5)
     return _Strips(_averaged(grey, size), known, middles)
 
 
@@ -245,17 +247,18 @@ def _uncovered(picture: Rectified, covers_mm: Sequence[Array]) -> NDArray[np.boo
     """Return where a picture shows the sheet itself."""
     shown = picture.seen.astype(np.uint8)
     for outline in covers_mm:
-        cv2.fillPoly(shown, [_widened(picture.from_plane_mm(outline), picture.mm_per_px)], 0)
+        corners = picture.from_plane_mm(_widened(np.asarray(outline, dtype=float)))
+        cv2.fillPoly(shown, [corners.round().astype(np.int32)], 0)
     return shown > 0
 
 
-def _widened(outline_px: Array, mm_per_px: float) -> NDArray[np.int32]:
+def _widened(outline_mm: Array) -> Array:
     """Move an outline away from its middle by the margin of a cover."""
-    away = outline_px - outline_px.mean(axis=0)
+    away = outline_mm - outline_mm.mean(axis=0)
     away /= np.linalg.norm(away, axis=1, keepdims=True)
     # A corner moves by the margin along both of its sides.
-    moved = outline_px + away * math.sqrt(2.0) * _COVER_MARGIN_MM / mm_per_px
-    return np.asarray(moved.round(), dtype=np.int32)
+    widened: Array = outline_mm + away * math.sqrt(2.0) * _COVER_MARGIN_MM
+    return widened
 
 
 def _line_response(levels: Floats, mm_per_px: float) -> Floats:
@@ -278,14 +281,14 @@ def _slanted_sum(rows: Floats, shifts: NDArray[np.int_]) -> Floats:
     return total
 
 
-def _peaks(score: Array, apart_px: float) -> list[int]:
+def _peaks(score: Array, apart_px: int) -> list[int]:
     """Return the columns of the highest scores, each away from the higher ones."""
     columns: list[int] = []
-    for column in np.argsort(-score, kind="stable").tolist():
-        if score[column] < _SEED_MIN or len(columns) == _MOST:
-            break
-        if all(abs(column - other) > apart_px for other in columns):
-            columns.append(column)
+    left = score.copy()
+    while left.max(initial=0.0) >= _SEED_MIN and len(columns) < _MOST:
+        column = int(left.argmax())
+        left[max(column - apart_px, 0) : column + apart_px + 1] = 0.0
+        columns.append(column)
     return columns
 
 
@@ -293,7 +296,7 @@ def _peaks(score: Array, apart_px: float) -> list[int]:
 class _Profiles:
     """Profiles of the strips along one line.
 
-    ``levels`` has shape (strips, columns, 3), NaN where the sheet is not shown; ``distances`` (columns,) are
+    ``levels`` has shape (3, strips, columns), NaN where the sheet is not shown; ``distances`` (columns,) are
     measured along the ridge from the line, ``offsets`` (strips,) from its middle, mm.
     """
 
@@ -302,18 +305,33 @@ class _Profiles:
     offsets: Array
 
     @property
+    def grey(self) -> Floats:
+        """Means of the three channels, shape (strips, columns)."""
+        return np.asarray(self.levels.mean(axis=0))
+
+    @property
+    def typical(self) -> Floats:
+        """Median grey profile, shape (columns,)."""
+        return np.asarray(np.median(self.grey, axis=0))
+
+    @property
     def core(self) -> NDArray[np.bool_]:
         """Columns near the line."""
         near: NDArray[np.bool_] = np.abs(self.distances) <= _CORE_MM
         return near
 
-    def shifted(self, shifts_mm: Array, kept: NDArray[np.bool_]) -> "_Profiles":
-        """Move the kept strips so that what lies at their shift comes to lie at zero."""
-        levels = np.empty((int(kept.sum()), len(self.distances), 3), dtype=np.float32)
-        for moved, row, shift in zip(levels, self.levels[kept], shifts_mm[kept], strict=True):
-            for channel in range(3):
-                moved[:, channel] = np.interp(self.distances + shift, self.distances, row[:, channel])
-        return _Profiles(levels, self.distances, self.offsets[kept])
+    def kept(self, strips: NDArray[np.bool_]) -> "_Profiles":
+        """Return some of the strips."""
+        return _Profiles(self.levels[:, strips], self.distances, self.offsets[strips])
+
+    def shifted(self, line: Array) -> "_Profiles":
+        """Move every strip so that what lies on the line a + b offset comes to lie at zero."""
+        last = len(self.distances) - 1
+        columns = np.arange(last + 1) + (line[0] + line[1] * self.offsets[:, None]) / _STEP_MM
+        before = np.clip(np.floor(columns).astype(int), 0, last - 1)
+        share = np.clip(columns - before, 0.0, 1.0).astype(np.float32)
+        left, right = (np.take_along_axis(self.levels, (before + i)[None], axis=2) for i in (0, 1))
+        return _Profiles(left + share * (right - left), self.distances, self.offsets)
 
 
 def _profiles(band: _Band, seed: _Seed) -> _Profiles:
@@ -331,6 +349,7 @@ def _profiles(band: _Band, seed: _Seed) -> _Profiles:
         size_mm=(2.0 * _REACH_MM, 2.0 * half),
         mm_per_px=_STEP_MM,
         along=direction,
+        aspect=_STEP_MM / _ROW_MM,
     )
     shown = _uncovered(flat, band.covers_mm).astype(np.float32)
     size = (flat.image.shape[1], _STRIPS)
@@ -338,7 +357,7 @@ def _profiles(band: _Band, seed: _Seed) -> _Profiles:
     levels[_averaged(shown, size) < 0.999] = np.nan
     distances = _STEP_MM * (np.arange(size[0]) - (size[0] - 1) / 2.0)
     offsets = 2.0 * half * ((np.arange(_STRIPS) + 0.5) / _STRIPS - 0.5)
-    return _Profiles(levels, distances, offsets)
+    return _Profiles(np.ascontiguousarray(np.moveaxis(levels, 2, 0)), distances, offsets)
 
 
 def _fit_line(band: _Band, seed: _Seed) -> CrossLine | None:
@@ -351,15 +370,17 @@ def _fit_line(band: _Band, seed: _Seed) -> CrossLine | None:
         profiles = _known_profiles(band, seed)
     if profiles is None or abs(_middle_mm(profiles)) > _ASIDE_MAX_MM:
         return None
+    if abs(_contrast(profiles)) < _UNFITTED_SHARE * _CONTRAST_MIN:
+        return None
     alike = np.ones(len(profiles.offsets), dtype=bool)
     line, cov = np.zeros(2), np.zeros((2, 2))
     for _ in range(2):
-        moved = profiles.shifted(line[0] + line[1] * profiles.offsets, alike)
-        more, alike = _compare(profiles, line, moved)
+        shifts, alike = _compare(profiles.shifted(line), alike)
         if alike.sum() < _STRIPS_MIN:
             return None
-        line, cov = _straight(profiles.offsets[alike], more[alike])
-    moved = profiles.shifted(line[0] + line[1] * profiles.offsets, alike)
+        shifts += line[0] + line[1] * profiles.offsets
+        line, cov = _straight(profiles.offsets[alike], shifts[alike])
+    moved = profiles.kept(alike).shifted(line)
     contrast, coverage = _contrast(moved), float(alike.mean())
     slope = abs(seed.slope + float(line[1]))
     if abs(contrast) < _CONTRAST_MIN or coverage < _COVERAGE_MIN or slope > _FITTED_SLOPE_MAX:
@@ -374,40 +395,35 @@ def _known_profiles(band: _Band, seed: _Seed) -> _Profiles | None:
     profiles = _profiles(band, seed)
     # A strip may move by a millimetre twice, and is then still to be known all over the core.
     needed = np.abs(profiles.distances) <= _CORE_MM + 2.0 * _SHIFT_MAX_MM + _STEP_MM
-    known = np.isfinite(profiles.levels[:, needed]).all(axis=(1, 2))
-    if known.sum() < _STRIPS_MIN:
-        return None
-    return _Profiles(profiles.levels[known], profiles.distances, profiles.offsets[known])
+    known = np.isfinite(profiles.levels[0][:, needed]).all(axis=1)
+    return profiles.kept(known) if known.sum() >= _STRIPS_MIN else None
 
 
 def _middle_mm(profiles: _Profiles) -> float:
     """Return where the flanks of the typical profile have their middle."""
-    typical = np.median(profiles.levels.mean(axis=2), axis=0)
-    weight = np.gradient(typical)[profiles.core] ** 2
+    weight = np.gradient(profiles.typical)[profiles.core] ** 2
     return float(weight @ profiles.distances[profiles.core] / max(float(weight.sum()), 1e-9))
 
 
-def _compare(profiles: _Profiles, line: Array, moved: _Profiles) -> tuple[Array, NDArray[np.bool_]]:
-    """Return every strip's shift against the typical profile, and which strips are like it.
+def _compare(profiles: _Profiles, alike: NDArray[np.bool_]) -> tuple[Array, NDArray[np.bool_]]:
+    """Return every strip's shift against the typical profile of those alike so far, and which are like it.
 
-    A strip is taken as a + b x + g T(x - shift), to first order in the shift from the line so far.
+    A strip is taken as a + b x + g T(x - shift), to first order in the shift.
     """
-    core = profiles.core
-    typical = np.median(moved.levels.mean(axis=2), axis=0)
-    so_far = line[0] + line[1] * profiles.offsets
-    everything = np.ones(len(so_far), dtype=bool)
-    strips = profiles.shifted(so_far, everything).levels.mean(axis=2)[:, core]
-    x = profiles.distances[core]
-    trend = np.column_stack([np.ones(len(x)), x])
-    design = np.column_stack([trend, typical[core], -np.gradient(typical, profiles.distances)[core]])
-    solution = np.linalg.lstsq(design, strips.T, rcond=None)[0]
-    bare = strips - (trend @ np.linalg.lstsq(trend, strips.T, rcond=None)[0]).T
-    left = strips - (design @ solution).T
-    explained = 1.0 - (left**2).sum(axis=1) / np.maximum((bare**2).sum(axis=1), 1e-9)
+    core, x = profiles.core, profiles.distances[profiles.core]
+    typical = profiles.kept(alike).typical
+    strips = profiles.grey[:, core].T.astype(float)
+    design = np.column_stack([np.ones(len(x)), x, typical[core], -np.gradient(typical, _STEP_MM)[core]])
+    solution = np.linalg.lstsq(design, strips, rcond=None)[0]
+    # The core is symmetric, so that level and trend are orthogonal.
+    level = strips - strips.mean(axis=0)
+    bare = level - np.outer(x, x @ level / (x @ x))
+    left = strips - design @ solution
+    explained = 1.0 - (left**2).sum(axis=0) / np.maximum((bare**2).sum(axis=0), 1e-9)
     gain = solution[2]
     shift = np.clip(solution[3] / np.where(np.abs(gain) > 1e-6, gain, 1e-6), -_SHIFT_MAX_MM, _SHIFT_MAX_MM)
     alike = (explained > _ALIKE**2) & (gain > 0.3) & (gain < 3.0) & (np.abs(shift) < _SHIFT_MAX_MM)
-    return so_far + shift, alike
+    return np.asarray(shift, dtype=float), alike
 
 
 def _straight(offsets: Array, shifts: Array) -> tuple[Array, Array]:
@@ -427,7 +443,7 @@ def _straight(offsets: Array, shifts: Array) -> tuple[Array, Array]:
 
 def _contrast(profiles: _Profiles) -> float:
     """Return the typical line response, or step if that is clearer, over its standard uncertainty."""
-    x, levels = profiles.distances, profiles.levels.mean(axis=2)
+    x, levels = profiles.distances, profiles.grey
     near = np.abs(x) <= _LINE_MM / 2.0
     left, right = (
         levels[:, (side * x > _LINE_MM / 2.0) & (side * x <= _LINE_MM / 2.0 + _GROUND_MM)].mean(axis=1)
@@ -446,11 +462,11 @@ def _robust_ratio(values: Array) -> float:
 def _describe(
     band: _Band, seed: _Seed, line: Array, cov: Array, moved: _Profiles, contrast: float, coverage: float
 ) -> CrossLine:
-    shown = np.isfinite(moved.levels[:, :, 0]).mean(axis=0) > 0.5
-    levels, distances = moved.levels[:, shown], moved.distances[shown]
-    count = np.isfinite(levels[:, :, 0]).sum(axis=0)
-    mean = np.nanmean(levels, axis=0)
-    spread = np.nanstd(levels - np.nanmean(levels, axis=1, keepdims=True), axis=0)
+    shown = np.isfinite(moved.levels[0]).mean(axis=0) > 0.5
+    levels, distances = moved.levels[:, :, shown], moved.distances[shown]
+    count = np.isfinite(levels[0]).sum(axis=0)
+    mean = np.nanmean(levels, axis=1).T
+    spread = np.nanstd(levels - np.nanmean(levels, axis=2, keepdims=True), axis=1)
     station = seed.station_mm + float(line[0])
     blur_mm = _blur_mm(band, station)
     rise, fall = _flanks(distances, mean.mean(axis=1), blur_mm)
@@ -468,16 +484,18 @@ def _describe(
         blur_mm=blur_mm,
         distances_mm=distances,
         levels=mean,
-        u_level=float(np.median(spread / np.sqrt(count)[:, None])),
+        u_level=float(np.median(spread / np.sqrt(count))),
     )
 
 
 def _blur_mm(band: _Band, station_mm: float) -> float:
     """Return the camera's blur along the ridge, on the sheet."""
-    view, z_mm = band.picture.view, band.picture.z_mm
-    middle = station_mm * band.flange.along + band.middle_mm * band.flange.across
-    by_px = to_mm(view, to_px(view, middle, z_mm), z_mm).by_px[0]
-    return _BLUR_PX * float(np.hypot(*(band.flange.along @ by_px)))
+    flange, picture = band.flange, band.picture
+    middle = station_mm * flange.along + band.middle_mm * flange.across
+    # A millimetre each way; the rows of the inverse are station and offset by the pixel.
+    px = to_px(picture.view, middle + np.array([(0.0, 0.0), flange.along, flange.across]), picture.z_mm)
+    mm_by_px = np.linalg.inv((px[1:] - px[0]).T)
+    return _BLUR_PX * float(np.hypot(*mm_by_px[0]))
 
 
 def _flanks(distances: Array, levels: Array, blur_mm: float) -> tuple[float, float]:

@@ -16,7 +16,6 @@ from calib.camera import Array
 from calib.errors import LensError, PhotoError
 from calib.profile import LensProfile
 from calib.targets import Target
-from vision.cover import flatten_sheet
 from vision.crosslines import CrossLine, find_cross_lines
 from vision.flange import Flange, find_flange
 from vision.photo import load_photo
@@ -26,7 +25,7 @@ from vision.pose import PosedPhoto, UnposedPhoto, pose_photos
 from vision.rivets import Fasteners, find_fasteners
 from vision.sight import Sight, sight_photo
 
-# Scale of the flattened flange in which lines across it are looked for first, along and square to the ridge.
+# Scale of the flattened flange in which lines across it are looked for first: along the ridge and across it.
 _FLAT_MM_PER_PX, _FLAT_MM_PER_ROW = 0.4, 0.8
 # Photos are kept decoded between the two passes up to this much memory; the rest are decoded again.
 _KEPT_BYTES = 400_000_000
@@ -50,8 +49,6 @@ class PreparedFlange:
         The band of sheet that was searched.
     found : Fasteners
         Rivet heads and empty holes.
-    sheet : Rectified
-        The flange from above, coarsely: whether something lies where a rivet is missing.
     lines : tuple of CrossLine or None
         Lines that cross it; None while nobody has looked for them.
     """
@@ -61,7 +58,6 @@ class PreparedFlange:
     view: View
     flange: Flange
     found: Fasteners
-    sheet: Rectified
     lines: tuple[CrossLine, ...] | None
 
     @property
@@ -72,7 +68,8 @@ class PreparedFlange:
     @property
     def outline_mm(self) -> Array:
         """Outline of the target, shape (4, 2)."""
-        return _outline_mm(self.target)
+        width, height = self.target.outline_mm
+        return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
 
     def with_lines(self, image: Image) -> "PreparedFlange":
         """Return the same with the lines that cross the flange."""
@@ -84,7 +81,7 @@ class PreparedFlange:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PreparedPhoto:
-    """A close-up that can be audited again and again, with other marks, without its photo.
+    """A close-up that can be audited again and again, with other marks, without its picture.
 
     Attributes
     ----------
@@ -278,22 +275,16 @@ def _look_at_flange(
 ) -> PreparedFlange:
     """Find the flange that one target lies on, and the rivets on it."""
     flange = find_flange(image, view, z_mm=target.thickness_mm, outline_mm=target.outline_mm)
-    z_mm, outline_mm = target.thickness_mm, _outline_mm(target)
+    bare = PreparedFlange(target, labels, view, flange, Fasteners((), ()), None)
     found = find_fasteners(
         image,
         view,
-        z_mm=z_mm,
+        z_mm=bare.z_mm,
         head_mm=plan.rivet_head_mm,
         region_mm=flange.polygon_mm,
-        target_outline_mm=outline_mm,
+        target_outline_mm=bare.outline_mm,
     )
-    sheet = flatten_sheet(image, view, flange, z_mm=z_mm, target_mm=outline_mm)
-    return PreparedFlange(target, labels, view, flange, found, sheet, None)
-
-
-def _outline_mm(target: Target) -> Array:
-    width, height = target.outline_mm
-    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+    return replace(bare, found=found)
 
 
 def _flatten(image: Image, view: View, flange: Flange, z_mm: float) -> Rectified:
