@@ -12,6 +12,7 @@ from typing import Self
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import ArrayLike, NDArray
 
 from calib.camera import Array, undistort
@@ -23,9 +24,10 @@ WIDTH_MIN_MM, WIDTH_MAX_MM = 100.0, 250.0
 # The numbers below are settings of ours, chosen on drawn pictures; no source.
 # How far aslant the target may lie, and the steps of the search for the ridge's direction (rise over run).
 _SKEW_MAX, _COARSE_STEP, _FINE_STEP = 0.27, 0.01, 0.001
-# Half lengths of the region looked at, around the target's middle, and the scales of the two looks.
+# Half lengths of the region looked at, around the target's middle; how far apart the rows of the two looks
+# lie, and by how much further the columns, of which only means over chunks are used.
 _REACH_ALONG_MM, _REACH_ACROSS_MM = 600.0, 290.0
-_COARSE_MM_PER_PX, _FINE_MM_PER_PX = 2.0, 1.0
+_COARSE_MM_PER_ROW, _FINE_MM_PER_ROW, _ASPECT = 2.0, 1.0, 2.0
 # Length along the ridge that is averaged before robust statistics over such chunks.
 _CHUNK_MM = 20.0
 # Margin round the target left out, for its edge and shadow, and how far its corners may jut over a border.
@@ -41,6 +43,8 @@ _BORDER_DEPTH_MM = 6.0
 _SHOWN_SHARE = 0.25
 # Sheet metal is not flat, so that its borders are not quite parallel in the picture.
 _U_PARALLEL_RAD = 0.001
+# Width of the flank of a rib.
+_RIB_FLANK_MM = 6.0
 # Weight of the dark under a hem beside the ribs of the panels, and by how much the hem is more like one.
 _GROOVE_SHARE, _CLEARLY_MORE = 0.3, 1.5
 
@@ -139,9 +143,9 @@ def find_flange(image: NDArray[np.uint8], view: View, *, z_mm: float, outline_mm
     """
     target = _Sheet.of(outline_mm)
     photo = _Photo(image, view, z_mm, target, _shown_outline(view, z_mm))
-    coarse = _look(photo, target.long_side, _COARSE_MM_PER_PX)
+    coarse = _look(photo, target.long_side, _COARSE_MM_PER_ROW)
     along = _turned(coarse.along, _best_slope(coarse, _SKEW_MAX, _COARSE_STEP))
-    band = _look(photo, along, _FINE_MM_PER_PX)
+    band = _look(photo, along, _FINE_MM_PER_ROW)
     slope = _best_slope(band, 2.0 * _COARSE_STEP, _FINE_STEP)
     rows = _contrasts(band, slope)
     reach = float(target.half.min()) - _JUT_MM
@@ -197,14 +201,14 @@ class _Look:
         Grey levels.
     ground : ndarray of shape (H, W)
         True where the plane is shown and no target lies.
-    steps : ndarray of shape (K, H, 6)
+    steps : ndarray of shape (6, K, H)
         Step from above to below each row, a mean over each of K chunks of columns, for three colours; then by
         how much each row is brighter than the rows on both sides of it. NaN where not all shows.
     stations, offsets : ndarray of shape (K,), (H,)
         Middles of the chunks, and rows.
     middle, along : ndarray of shape (2,)
         Zero of both on the plane, and the direction of the rows.
-    mm_per_px : float
+    mm_per_row, mm_per_column : float
         Scale.
     """
 
@@ -215,7 +219,8 @@ class _Look:
     offsets: Array
     middle: Array
     along: Array
-    mm_per_px: float
+    mm_per_row: float
+    mm_per_column: float
 
     def to_mm(self, station: ArrayLike, offset: ArrayLike) -> Array:
         """Return plane points, shape (..., 2)."""
@@ -247,7 +252,7 @@ class _Fit:
     contrast: float
 
 
-def _look(photo: _Photo, along: Array, mm_per_px: float) -> _Look:
+def _look(photo: _Photo, along: Array, mm_per_row: float) -> _Look:
     axes = np.stack([along, _square_to(along)])
     middle = photo.target.middle
     reach = np.array([_REACH_ALONG_MM, _REACH_ACROSS_MM])
@@ -259,17 +264,19 @@ def _look(photo: _Photo, along: Array, mm_per_px: float) -> _Look:
         z_mm=photo.z_mm,
         corner_mm=middle + low @ axes,
         size_mm=(float(high[0] - low[0]), float(high[1] - low[1])),
-        mm_per_px=mm_per_px,
+        mm_per_px=_ASPECT * mm_per_row,
         along=along,
+        aspect=_ASPECT,
     )
     picture = rectified.image.astype(np.float32)
     ground = _open_ground(rectified, photo)
-    chunk_px = round(_CHUNK_MM / mm_per_px)
+    mm_per_column = rectified.mm_per_px
+    chunk_px = round(_CHUNK_MM / mm_per_column)
     chunks = picture.shape[1] // chunk_px
-    stations = low[0] + mm_per_px * (chunk_px * np.arange(chunks) + (chunk_px - 1) / 2.0)
-    offsets = low[1] + mm_per_px * np.arange(picture.shape[0])
+    stations = low[0] + mm_per_column * (chunk_px * np.arange(chunks) + (chunk_px - 1) / 2.0)
+    offsets = low[1] + mm_per_row * np.arange(picture.shape[0])
     steps = _chunk_steps(picture, ground, chunks, chunk_px)
-    return _Look(picture, ground, steps, stations, offsets, middle, along, mm_per_px)
+    return _Look(picture, ground, steps, stations, offsets, middle, along, mm_per_row, mm_per_column)
 
 
 def _open_ground(rectified: Rectified, photo: _Photo) -> NDArray[np.bool_]:
@@ -282,76 +289,78 @@ def _open_ground(rectified: Rectified, photo: _Photo) -> NDArray[np.bool_]:
 
 
 def _chunk_steps(picture: Floats, ground: NDArray[np.bool_], chunks: int, chunk_px: int) -> Floats:
-    """Average steps and thin lines across the rows over chunks of columns, shape (K, H, 6)."""
+    """Average steps and thin lines across the rows over chunks of columns, shape (6, K, H)."""
     size, used = (chunks, picture.shape[0]), chunks * chunk_px
     level = cv2.resize(picture[:, :used], size, interpolation=cv2.INTER_AREA)
     open_share = cv2.resize(ground[:, :used].astype(np.float32), size, interpolation=cv2.INTER_AREA)
     level[open_share < 1.0] = np.nan
-    steps = np.full((*level.shape[:2], 6), np.nan, dtype=np.float32)
-    steps[2:-2, :, :3] = (level[3:-1] + level[4:] - level[1:-3] - level[:-4]) / 2.0
-    steps[3:-3, :, 3:] = level[3:-3] - (level[:-6] + level[6:]) / 2.0
-    steps[np.isnan(steps).any(axis=2)] = np.nan
-    return steps.transpose(1, 0, 2)
+    level = np.ascontiguousarray(level.transpose(2, 1, 0))
+    steps = np.full((6, *level.shape[1:]), np.nan, dtype=np.float32)
+    steps[:3, :, 2:-2] = (level[..., 3:-1] + level[..., 4:] - level[..., 1:-3] - level[..., :-4]) / 2.0
+    steps[3:, :, 3:-3] = level[..., 3:-3] - (level[..., :-6] + level[..., 6:]) / 2.0
+    # A line response needs more rows than a step, and all colours show alike.
+    steps[:, np.isnan(steps[3])] = np.nan
+    return steps
 
 
 def _best_slope(band: _Look, reach: float, step: float) -> float:
     """Return the slope of the rows along which clipped steps add up best."""
-    grey = band.steps[:, :, :3].mean(axis=2)
+    grey = band.steps[:3].mean(axis=0)
     known = np.isfinite(grey)
     if not known.any():
         return 0.0
     clip = 8.0 * np.median(np.abs(grey[known])) + _GREY_FLOOR
     clipped = np.clip(np.nan_to_num(grey), -clip, clip)
     slopes = np.arange(-round(reach / step), round(reach / step) + 1) * step
-    support = []
-    for slope in slopes:
-        total = np.zeros(len(band.offsets))
-        count = np.zeros(len(band.offsets))
-        for row, shown, shift in zip(clipped, known, _shifts(band, slope), strict=True):
-            onto, taken = _overlap(len(total), shift)
-            total[onto] += row[taken]
-            count[onto] += shown[taken]
-        enough = count > _SHOWN_SHARE * len(band.stations)
-        support.append(float(((total[enough] / count[enough]) ** 4).sum()))
-    return float(slopes[int(np.argmax(support))])
+    shifts = np.array([_shifts(band, slope) for slope in slopes.tolist()])
+    furthest, count = int(np.abs(shifts).max()), len(band.offsets)
+    both = np.pad(np.stack([clipped, known]).astype(np.float32), [(0, 0), (0, 0), (furthest, furthest)])
+    windows = sliding_window_view(both, count, axis=2)
+    # Chunk by chunk is added to the sums of all slopes, each of which takes it from a row of its own on.
+    sums = np.zeros((2, len(slopes), count), dtype=np.float32)
+    for chunk, first in enumerate((shifts + furthest).T):
+        sums += windows[:, chunk][:, first]
+    total, shown = sums
+    mean = np.divide(total, shown, out=np.zeros_like(total), where=shown > _SHOWN_SHARE * len(band.stations))
+    return float(slopes[int(np.argmax(np.square(np.square(mean)).sum(axis=1)))])
 
 
-def _shifts(band: _Look, slope: float) -> list[int]:
+def _shifts(band: _Look, slope: float) -> NDArray[np.intp]:
     """Return by how many rows each chunk's line of a slope lies below its middle."""
-    return [round(shift) for shift in (slope * band.stations / band.mm_per_px).tolist()]
+    return np.rint(slope * band.stations / band.mm_per_row).astype(np.intp)
 
 
-def _overlap(length: int, shift: int) -> tuple[slice, slice]:
-    """Return the rows that a shifted chunk lands on, and the ones it takes them from."""
-    if shift >= 0:
-        return slice(0, max(length - shift, 0)), slice(min(shift, length), length)
-    return slice(min(-shift, length), length), slice(0, max(length + shift, 0))
+def _aligned(band: _Look, slope: float) -> Floats:
+    """Return the steps, every chunk's rows moved onto those along a slope; NaN where there is none."""
+    count = len(band.offsets)
+    rows = np.arange(count) + _shifts(band, slope)[:, None]
+    taken = np.take_along_axis(band.steps, np.clip(rows, 0, count - 1)[None], axis=2)
+    taken[:, (rows < 0) | (rows >= count)] = np.nan
+    return taken
 
 
 def _contrasts(band: _Look, slope: float) -> _Rows:
     """Return each row's median step over its standard uncertainty, in the channel where it is clearest."""
-    aligned = np.full_like(band.steps, np.nan)
-    for chunk, source, shift in zip(aligned, band.steps, _shifts(band, slope), strict=True):
-        onto, taken = _overlap(len(band.offsets), shift)
-        chunk[onto] = source[taken]
-    count = np.isfinite(aligned[:, :, 0]).sum(axis=0)
+    aligned = _aligned(band, slope)
+    count = np.isfinite(aligned[0]).sum(axis=0)
     enough = count > max(_SHOWN_SHARE * len(band.stations), 3)
-    contrast = np.full((len(band.offsets), band.steps.shape[2]), np.nan)
-    median = _median(aligned[:, enough])
-    spread = 1.4826 * _median(np.abs(aligned[:, enough] - median))
-    contrast[enough] = median / (spread / np.sqrt(count[enough])[:, None] + _GREY_FLOOR)
-    channel = np.abs(np.nan_to_num(contrast)).argmax(axis=1)
+    aligned, count = aligned[:, :, enough], count[enough]
+    median = _median(aligned)
+    spread = 1.4826 * _median(np.abs(aligned - median[:, None]))
+    contrast = np.full((6, len(enough)), np.nan)
+    contrast[:, enough] = median / (spread / np.sqrt(count) + _GREY_FLOOR)
     height = np.zeros_like(contrast)
-    height[enough] = np.abs(median)
-    of_row = np.arange(len(channel)), channel
+    height[:, enough] = np.abs(median)
+    channel = np.abs(np.nan_to_num(contrast)).argmax(axis=0)
+    of_row = channel, np.arange(len(channel))
     return _Rows(contrast[of_row], height[of_row], channel)
 
 
 def _median(values: Floats) -> Floats:
-    """Return the median over the first axis, NaN left out; much faster than numpy's own for short columns."""
-    ordered = np.sort(values, axis=0)  # NaN comes last
-    count = np.isfinite(ordered).sum(axis=0)[None]
-    low, high = (np.take_along_axis(ordered, place, axis=0)[0] for place in ((count - 1) // 2, count // 2))
+    """Return the median over the middle axis, NaN left out; much faster than numpy's for short columns."""
+    ordered = np.sort(values, axis=1)  # NaN comes last
+    count = np.isfinite(ordered).sum(axis=1, keepdims=True)
+    low, high = (np.take_along_axis(ordered, place, axis=1)[:, 0] for place in ((count - 1) // 2, count // 2))
     return np.asarray((low + high) / 2.0, dtype=np.float32)
 
 
@@ -360,7 +369,7 @@ def _candidates(band: _Look, rows: _Rows, start_mm: float, side: int) -> list[in
     order = np.arange(len(band.offsets))[::side]
     beyond = [row for row in order.tolist() if side * (band.offsets[row] - start_mm) > 0.0]
     strength = np.abs(np.nan_to_num(rows.contrast))
-    depth = round(_BORDER_DEPTH_MM / band.mm_per_px)
+    depth = round(_BORDER_DEPTH_MM / band.mm_per_row)
     found: list[int] = []
     while beyond:
         row = beyond.pop(0)
@@ -390,21 +399,18 @@ def _pick_pair(
 
 def _fit_border(band: _Look, rows: _Rows, slope: float, row: int) -> _Fit | None:
     """Fit a border's line to its place in every chunk, outliers weighted down."""
-    sign, channel = np.sign(rows.contrast[row]), rows.channel[row]
-    reach = round(_BORDER_DEPTH_MM / band.mm_per_px)
-    stations, places = [], []
-    for station, steps, shift in zip(band.stations, band.steps, _shifts(band, slope), strict=True):
-        low = max(row + shift - reach, 0)
-        window = sign * steps[low : row + shift + reach + 1, channel]
-        if not window.size or not np.isfinite(window).all() or window.max() <= 0.0:
-            continue
-        weight = np.maximum(window - 0.5 * window.max(), 0.0)
-        offsets = band.offsets[low : low + len(window)]
-        stations.append(float(station))
-        places.append(float(weight @ offsets / weight.sum()))
-    if len(stations) < 3:
+    reach = round(_BORDER_DEPTH_MM / band.mm_per_row)
+    near = row + _shifts(band, slope)[:, None] + np.arange(-reach, reach + 1)
+    inside = np.flatnonzero((near[:, 0] >= 0) & (near[:, -1] < len(band.offsets)))
+    window = np.sign(rows.contrast[row]) * band.steps[rows.channel[row], inside[:, None], near[inside]]
+    top = window.max(axis=1)
+    clear = top > 0.0  # NaN is not
+    if clear.sum() < 3:
         return None
-    return _fit_line(np.array(stations), np.array(places), float(abs(rows.contrast[row])))
+    weight = np.maximum(window - 0.5 * top[:, None], 0.0)[clear]
+    offsets = band.offsets[near[inside[clear]]]
+    places = (weight * offsets).sum(axis=1) / weight.sum(axis=1)
+    return _fit_line(band.stations[inside[clear]], places, float(abs(rows.contrast[row])))
 
 
 def _fit_line(stations: Array, places: Array, contrast: float) -> _Fit:
@@ -503,14 +509,14 @@ def _like_a_hem(band: _Look, fit: _Fit | None, side: int) -> float:
     beyond = side * (band.offsets - fit.offset)
     rows = (beyond > 8.0) & (beyond < 60.0)
     shown = band.ground[rows].all(axis=0)
-    if not rows.any() or shown.sum() * band.mm_per_px < 4.0 * _CHUNK_MM:
+    if not rows.any() or shown.sum() * band.mm_per_column < 4.0 * _CHUNK_MM:
         return 0.0
-    strip = band.picture[rows][:, shown].mean(axis=2)
-    level = max(float(strip.mean()), 1.0)
-    # The flank of a rib is a few millimetres wide.
-    profile = strip.mean(axis=0)
-    ribs = float(np.std(profile[6:] - profile[:-6])) / level
-    near = strip[np.argsort(beyond[rows])][:6].mean()
+    strip = band.picture[rows][:, shown]
+    profile = strip.mean(axis=0).mean(axis=1)
+    level = max(float(profile.mean()), 1.0)
+    flank = round(_RIB_FLANK_MM / band.mm_per_column)
+    ribs = float(np.std(profile[flank:] - profile[:-flank])) / level
+    near = strip[np.argsort(beyond[rows])[:6]].mean()
     return ribs + _GROOVE_SHARE * max(0.0, 1.0 - float(near) / level)
 
 
