@@ -16,6 +16,7 @@ from calib.camera import Array
 from calib.errors import LensError, PhotoError
 from calib.profile import LensProfile
 from calib.targets import Target
+from vision.cover import flatten_sheet
 from vision.crosslines import CrossLine, find_cross_lines
 from vision.flange import Flange, find_flange
 from vision.photo import load_photo
@@ -49,6 +50,8 @@ class PreparedFlange:
         The band of sheet that was searched.
     found : Fasteners
         Rivet heads and empty holes.
+    sheet : Rectified
+        The flange from above, coarsely: whether something lies where a rivet is missing.
     lines : tuple of CrossLine or None
         Lines that cross it; None while nobody has looked for them.
     """
@@ -58,6 +61,7 @@ class PreparedFlange:
     view: View
     flange: Flange
     found: Fasteners
+    sheet: Rectified
     lines: tuple[CrossLine, ...] | None
 
     @property
@@ -68,8 +72,7 @@ class PreparedFlange:
     @property
     def outline_mm(self) -> Array:
         """Outline of the target, shape (4, 2)."""
-        width, height = self.target.outline_mm
-        return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
+        return _outline_mm(self.target)
 
     def with_lines(self, image: Image) -> "PreparedFlange":
         """Return the same with the lines that cross the flange."""
@@ -81,7 +84,7 @@ class PreparedFlange:
 
 @dataclass(frozen=True, eq=False, slots=True)
 class PreparedPhoto:
-    """A close-up that can be audited again and again, with other marks, without its picture.
+    """A close-up that can be audited again and again, with other marks, without its photo.
 
     Attributes
     ----------
@@ -275,16 +278,22 @@ def _look_at_flange(
 ) -> PreparedFlange:
     """Find the flange that one target lies on, and the rivets on it."""
     flange = find_flange(image, view, z_mm=target.thickness_mm, outline_mm=target.outline_mm)
-    bare = PreparedFlange(target, labels, view, flange, Fasteners((), ()), None)
+    z_mm, outline_mm = target.thickness_mm, _outline_mm(target)
     found = find_fasteners(
         image,
         view,
-        z_mm=bare.z_mm,
+        z_mm=z_mm,
         head_mm=plan.rivet_head_mm,
         region_mm=flange.polygon_mm,
-        target_outline_mm=bare.outline_mm,
+        target_outline_mm=outline_mm,
     )
-    return replace(bare, found=found)
+    sheet = flatten_sheet(image, view, flange, z_mm=z_mm, target_mm=outline_mm)
+    return PreparedFlange(target, labels, view, flange, found, sheet, None)
+
+
+def _outline_mm(target: Target) -> Array:
+    width, height = target.outline_mm
+    return np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]])
 
 
 def _flatten(image: Image, view: View, flange: Flange, z_mm: float) -> Rectified:
