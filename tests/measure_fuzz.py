@@ -1,6 +1,6 @@
-"""Give spoiled inputs to the commands and print how many went wrong, goal beside figure.
+"""Give spoiled inputs to the commands and to the review page, and print how many went wrong.
 
-    python -m tests.measure_fuzz [INPUTS] [FIRST_SEED]
+    python -m tests.measure_fuzz [INPUTS] [FIRST_SEED] [KIND ...]
 
 Each part runs in processes of their own, with memory limited; an input that ends its process, hangs, or gets
 an answer other than a plain one is named by kind and seed, and ``python -m tests.fuzz.attempt KIND SEED 1``
@@ -13,19 +13,28 @@ import subprocess
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
-from tests.fuzz.attempt import LONGEST_S, MOST_MEMORY_BYTES
+from tests.fuzz.attempt import LONGEST_S, MOST_MEMORY_BYTES, UPLOAD
 from tests.fuzz.corpus import ROOT
 from tests.fuzz.package import make_package
 
 INPUTS = 20_000
 PART = 250
-# Photos are what strangers send most; a package is the slowest to try.
-SHARES = {"photo": 40, "odd photo": 5, "target": 12, "shoot": 12, "plan": 12, "lens": 12, "package": 7}
+# Photos are what strangers send most, by hand or through the page; a package is the slowest to try.
+SHARES = {
+    "photo": 36,
+    "odd photo": 5,
+    "target": 9,
+    "shoot": 10,
+    "plan": 9,
+    "lens": 9,
+    "package": 7,
+    UPLOAD: 15,
+}
 
 
 @dataclass(frozen=True)
@@ -43,17 +52,24 @@ def main() -> int:
     """Try all kinds and print the table; the exit code is 1 where an input went wrong."""
     inputs = int(sys.argv[1]) if len(sys.argv) > 1 else INPUTS
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 0
+    shares = {kind: SHARES[kind] for kind in sys.argv[3:] or SHARES}
     with tempfile.TemporaryDirectory(prefix="fuzz-package-") as folder:
         make_package(Path(folder))
-        parts = list(try_all(inputs, first, Path(folder)))
+        parts = list(try_all(inputs, first, Path(folder), shares=shares))
     return _tell(parts, inputs)
 
 
-def try_all(inputs: int, first: int, package: Path, most_processes: int | None = None) -> Iterator[Part]:
-    """Try so many inputs, shared out over all kinds, in parts."""
+def try_all(
+    inputs: int,
+    first: int,
+    package: Path,
+    most_processes: int | None = None,
+    shares: Mapping[str, int] = SHARES,
+) -> Iterator[Part]:
+    """Try so many inputs, shared out over kinds, in parts."""
     jobs = []
-    for kind, share in SHARES.items():
-        count = max(1, inputs * share // sum(SHARES.values()))
+    for kind, share in shares.items():
+        count = max(1, inputs * share // sum(shares.values()))
         jobs += [(kind, first + at, min(PART, count - at)) for at in range(0, count, PART)]
     with ThreadPoolExecutor(most_processes or os.cpu_count()) as pool:
         yield from pool.map(lambda job: _try_part(*job, package), jobs)
@@ -88,11 +104,12 @@ def _try_part(kind: str, first: int, count: int, package: Path) -> Part:
 
 def _tell(parts: list[Part], inputs: int) -> int:
     problems = [problem for part in parts for problem in part.problems]
-    for kind in SHARES:
+    for kind in dict.fromkeys(part.kind for part in parts):
         own = [part for part in parts if part.kind == kind]
         codes = sum((part.codes for part in own), Counter())
         longest_s, peak = max(part.longest_s for part in own), max(part.peak_bytes for part in own)
-        told = ", ".join(f"{number} with exit code {code}" for code, number in sorted(codes.items()))
+        what = "status" if kind == UPLOAD else "exit code"
+        told = ", ".join(f"{number} with {what} {code}" for code, number in sorted(codes.items()))
         print(f"{kind:10} {told}; longest {longest_s:.1f} s, peak {peak / 1e6:.0f} MB")
     for problem in problems:
         print(f"WRONG  {problem}")

@@ -1,4 +1,4 @@
-"""One spoiled input given to one command, and how it went: exit code, what was said, time, memory.
+"""One spoiled input given to one command or to the page, and how it went: code, what was said, time, memory.
 
 Run as ``python -m tests.fuzz.attempt KIND FIRST COUNT``, it prints one JSON line for each input that went
 wrong and a last one with sums. It runs in a process of its own because an input may end it.
@@ -20,17 +20,19 @@ from pathlib import Path
 
 from tests.fuzz import corpus
 from tests.fuzz.mutations import spoil_bytes, spoil_record
+from tests.fuzz.uploads import tell_story
 
-# What is promised: nobody waits longer, and no more memory is taken (README.md, "What was tried").
+# What is promised: nobody waits longer, and no more memory is taken (README.md, "Limits").
 LONGEST_S = 10
 MOST_MEMORY_BYTES = 2_500_000_000
 _SUFFIXES = (".jpg", ".jpeg", ".png", ".heic", ".tif", ".webp", ".JPG", "", ".json")
+UPLOAD = "upload"
 _OPEN_EXIF = corpus.ROOT.parent / "shared" / "open_data" / "exif"
 
 
 @dataclass(frozen=True)
 class Attempt:
-    """How one input went; `problem` is empty when it went as it should."""
+    """How one input went: exit code or last status; `problem` is empty when it went as it should."""
 
     kind: str
     seed: int
@@ -44,24 +46,24 @@ class _Hang(BaseException):
 
 
 def attempt(kind: str, seed: int, folder: Path) -> Attempt:
-    """Give one spoiled input to the command line and judge what comes back."""
-    arguments = KINDS[kind](random.Random(f"{kind} {seed}"), folder)
+    """Give one spoiled input to the command line, or to the review page, and judge what comes back."""
+    rng = random.Random(f"{kind} {seed}")
     told, said, code, problem = io.StringIO(), io.StringIO(), None, ""
     start = time.monotonic()
     signal.signal(signal.SIGALRM, _stop)
     signal.alarm(LONGEST_S + 1)
     try:
         with contextlib.redirect_stdout(told), contextlib.redirect_stderr(said):
-            code = _run(arguments)
+            code = tell_story(rng) if kind == UPLOAD else _run(KINDS[kind](rng, folder))
     except _Hang:
         problem = f"took longer than {LONGEST_S} s"
     except Exception as error:  # noqa: BLE001  whatever it is, it is what is looked for
         problem = f"{type(error).__name__}: {error}"
     finally:
         signal.alarm(0)
-    return Attempt(
-        kind, seed, code, time.monotonic() - start, problem or _judge(code, told.getvalue(), said.getvalue())
-    )
+    judge = _judge_server if kind == UPLOAD else _judge
+    problem = problem or judge(code, told.getvalue(), said.getvalue())
+    return Attempt(kind, seed, code, time.monotonic() - start, problem)
 
 
 def _run(arguments: list[str]) -> int:
@@ -85,6 +87,11 @@ def _judge(code: int | None, told: str, said: str) -> str:
     if code == 2 and len([line for line in said.splitlines() if line.strip()]) > 2:
         return f"more than two lines: {said}"
     return ""
+
+
+def _judge_server(code: int | None, told: str, said: str) -> str:
+    """Say what is wrong with what a server told and said; its answers were judged as they came."""
+    return told + said if "Traceback" in told + said else ""
 
 
 def _stop(number: int, frame: object) -> None:
