@@ -4,8 +4,8 @@
 
 The photos are the rendered close-ups, resampled and coded anew at quality 95. Each stage is a multiple of
 cv2.imdecode of the same file, decoded in turn with it, so that whatever else the machine does slows both; the
-goals are held against processor time, the clock stands beside it. The last lines are the formulas of
-DEVELOPERS.md, "What it costs".
+goals are held against processor time, the clock stands beside it. The last lines are the formulas and the
+table of DEVELOPERS.md, "What it costs".
 """
 
 import argparse
@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import wraps
+from math import ceil
 from pathlib import Path
 from pkgutil import resolve_name
 from statistics import median
@@ -59,6 +60,9 @@ LARGEST, TOO_LARGE = Size(16320, 12240, 1), Size(16400, 12300, 1)
 # Most work of `check` as a multiple of decoding, most memory in bytes, by megapixels.
 MOST_WORK = {12: 4.0, 48: 3.0}
 MOST_MEMORY = {48: 700_000_000, 200: 2_500_000_000}
+
+# The season's worst day, for the table of costs.
+A_DAY, DAY_S = 1_000_000, 86_400
 
 # The stages of vision/sight.py, vision/prepared.py and vision/audit.py, each by the functions that do it; the
 # time of a function is without that of others that are named here.
@@ -225,19 +229,28 @@ def time_check(photo: Path, runs: int) -> Timed:
     return Timed(_typical(decodings), _typical(wholes), typical)
 
 
-def time_lines(photos: Mapping[Size, Sequence[Path]], runs: Callable[[Size], int]) -> Iterator[Line]:
+@dataclass(frozen=True, slots=True)
+class Costs:
+    """What a photo of each size costs: processor time of one thread in s, peak memory in bytes."""
+
+    cpu_s: dict[Size, float] = field(default_factory=dict)
+    peak_bytes: dict[Size, float] = field(default_factory=dict)
+
+
+def time_lines(
+    photos: Mapping[Size, Sequence[Path]], runs: Callable[[Size], int], costs: Costs
+) -> Iterator[Line]:
     """Time every size, with one thread and as the command is used; end with the formula of its cost."""
     as_used = cv2.getNumThreads()
-    costs = {}
     for size, paths in photos.items():
         for threads, how in ((1, "one thread"), (as_used, f"as used, {as_used} threads")):
             cv2.setNumThreads(threads)
             timed = [time_check(path, runs(size)) for path in paths]
             yield from _size_lines(size, how, timed)
             if threads == 1:
-                costs[size] = _total([each.whole for each in timed]).cpu / len(timed)
+                costs.cpu_s[size] = _total([each.whole for each in timed]).cpu / len(timed)
     cv2.setNumThreads(as_used)
-    base, slope = _straight(costs)
+    base, slope = _straight(costs.cpu_s)
     got = f"{base:.2f} s + {slope:.4f} s for each megapixel"
     yield Line("processor time of a close-up, one thread", "", got, is_met=None)
 
@@ -267,9 +280,9 @@ def check_afresh(photo: Path) -> Fresh:
     return run_afresh(["check", str(photo), "--target", str(TARGET), "--json", "-"])
 
 
-def memory_lines(photos: Mapping[Size, Sequence[Path]], folder: Path) -> Iterator[Line]:
+def memory_lines(photos: Mapping[Size, Sequence[Path]], folder: Path, costs: Costs) -> Iterator[Line]:
     """Tell the peak memory of each size, and what becomes of a photo at the limit and beyond."""
-    peaks = {}
+    peaks = costs.peak_bytes
     for size, paths in photos.items():
         peaks[size] = max(check_afresh(path).peak_bytes for path in paths)
         yield _memory_line(size, peaks[size], "")
@@ -299,6 +312,22 @@ def _memory_line(size: Size, peak_bytes: int, outcome: str) -> Line:
     )
 
 
+def cost_table(photos: Mapping[Size, Sequence[Path]], costs: Costs) -> Iterator[str]:
+    """Yield DEVELOPERS.md's table: a photo of each size, and what a million of them a day take."""
+    yield "| photo | file | processor time | peak memory | processors | memory | read, s | kept, day |"
+    yield "| --- | --- | --- | --- | --- | --- | --- | --- |"
+    for size, paths in photos.items():
+        cpu_s, peak = costs.cpu_s[size], costs.peak_bytes[size]
+        file = sum(path.stat().st_size for path in paths) / len(paths)
+        processors = ceil(A_DAY * cpu_s / DAY_S)
+        # Each photo is read twice: to be looked at, and to be checked.
+        read, kept = 2.0 * file * A_DAY / DAY_S, file * A_DAY
+        yield (
+            f"| {size} | {file / 1e6:.1f} MB | {cpu_s:.2f} s | {peak / 1e6:.0f} MB | {processors} "
+            f"| {processors * peak / 1e9:.1f} GB | {read / 1e6:.0f} MB | {kept / 1e12:.1f} TB |"
+        )
+
+
 def _straight(values: Mapping[Size, float]) -> tuple[float, float]:
     """Return base and slope over the megapixels of the line nearest to the values, each weighted alike."""
     megapixels = np.array([size.megapixels for size in values])
@@ -324,11 +353,13 @@ def main() -> int:
             for stem in chosen:
                 paths.append(folder / f"{stem}_{round(size.megapixels)}.jpg")
                 paths[-1].write_bytes(resampled(PHOTOS / f"{stem}.jpg", size))
-        code = 0
+        code, costs = 0, Costs()
         if asked.only in (None, "times"):
-            code |= tell(time_lines(photos, lambda size: 3 if asked.quick else size.runs))
+            code |= tell(time_lines(photos, lambda size: 3 if asked.quick else size.runs, costs))
         if asked.only in (None, "memory"):
-            code |= tell(memory_lines(photos, folder))
+            code |= tell(memory_lines(photos, folder, costs))
+        if asked.only is None:
+            print("", *cost_table(photos, costs), "", sep="\n")
     print(f"     load of the machine at the end: {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     return code
 
