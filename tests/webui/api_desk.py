@@ -1,13 +1,16 @@
 """A desk in a temporary folder, spoken to as a machine does: JSON in, JSON out."""
 
 import hashlib
+import os
+import secrets
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
+import sqlalchemy as sa
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
@@ -16,6 +19,8 @@ from webui.desk import desk_of
 from webui.settings import Settings
 
 SHORT_PIECE = 200_000
+POSTGRESQL = "RIDGEWITNESS_POSTGRESQL"
+DatabaseKind = Literal["SQLite", "PostgreSQL"]
 _PATIENCE_S = 120.0
 
 
@@ -81,6 +86,24 @@ class Machine:
 def sha256_of(data: bytes) -> str:
     """Return a hash as the interface writes it."""
     return hashlib.sha256(data).hexdigest()
+
+
+@contextmanager
+def fresh_database(kind: DatabaseKind) -> Iterator[str | None]:
+    """Give the URL of a database without tables; None stands for the file in the data folder."""
+    if kind == "SQLite":
+        yield None
+        return
+    url, schema = sa.make_url(os.environ[POSTGRESQL]), f"test_{secrets.token_hex(8)}"
+    engine = sa.create_engine(url, isolation_level="AUTOCOMMIT")
+    with engine.connect() as connection:
+        connection.execute(sa.schema.CreateSchema(schema))
+        try:
+            within = url.update_query_dict({"options": f"-csearch_path={schema}"})
+            yield within.render_as_string(hide_password=False)
+        finally:
+            connection.execute(sa.schema.DropSchema(schema, cascade=True))
+    engine.dispose()
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -13,9 +14,10 @@ import pypdf
 import pytest
 from PIL import Image
 
-from tests.webui.api_desk import Machine, opened_desk, sha256_of
+from tests.webui.api_desk import POSTGRESQL, DatabaseKind, Machine, fresh_database, opened_desk, sha256_of
 from tests.webui.photos import jpeg
 from webui.accounts import Accounts
+from webui.database import DATABASE_FILE
 from webui.desk import desk_of
 from webui.evidence import verify_package
 
@@ -23,9 +25,21 @@ NO_JOB, NO_UPLOAD = "0" * 16, "0" * 32
 PASSWORD = "four quiet lead flashings"  # noqa: S105
 
 
+_needs_postgresql = pytest.mark.skipif(
+    not os.environ.get(POSTGRESQL), reason=f"set {POSTGRESQL} to a database URL to run"
+)
+
+
+@pytest.fixture(scope="module", params=["SQLite", pytest.param("PostgreSQL", marks=_needs_postgresql)])
+def database(request: pytest.FixtureRequest) -> DatabaseKind:
+    """Everything is done on both databases."""
+    kind: DatabaseKind = request.param
+    return kind
+
+
 @pytest.fixture
-def app(tmp_path: Path) -> Iterator[Any]:
-    with opened_desk(tmp_path / "data") as opened:
+def app(tmp_path: Path, database: DatabaseKind) -> Iterator[Any]:
+    with fresh_database(database) as url, opened_desk(tmp_path / "data", database_url=url) as opened:
         yield opened
 
 
@@ -41,6 +55,15 @@ def job(machine: Machine) -> str:
 
 
 # --- jobs and set-up
+
+
+def test_desk_keeps_its_jobs_in_the_database_that_it_was_given(
+    app: Any, database: DatabaseKind, job: str
+) -> None:
+    store = desk_of(app).store
+    assert store.engine.dialect.name == database.lower()
+    assert [each.id for each in store.jobs()] == [job]
+    assert (store.folder / DATABASE_FILE).exists() == (database == "SQLite")
 
 
 def test_job_is_created_listed_found_changed_and_archived(machine: Machine, job: str) -> None:
@@ -209,8 +232,11 @@ def test_file_that_is_no_photo_is_refused(machine: Machine, job: str) -> None:
     assert machine.get(f"/jobs/{job}/photos") == []
 
 
-def test_piece_larger_than_the_limit_is_refused(tmp_path: Path) -> None:
-    with opened_desk(tmp_path / "data", piece_bytes=4000) as app:
+def test_piece_larger_than_the_limit_is_refused(tmp_path: Path, database: DatabaseKind) -> None:
+    with (
+        fresh_database(database) as url,
+        opened_desk(tmp_path / "data", database_url=url, piece_bytes=4000) as app,
+    ):
         machine = Machine(app.test_client(use_cookies=False))
         job = machine.expect("POST", "/jobs", {"name": "x"}, status=201)["id"]
         data = jpeg()
@@ -286,9 +312,12 @@ def test_photo_change_that_makes_no_sense_is_refused(
 
 
 @pytest.fixture(scope="module")
-def measured(tmp_path_factory: pytest.TempPathFactory, sample_images: Path) -> Iterator[tuple[Machine, str]]:
+def measured(
+    tmp_path_factory: pytest.TempPathFactory, sample_images: Path, database: DatabaseKind
+) -> Iterator[tuple[Machine, str]]:
     """A job with a run and a lap, checked and laid out by the processes of its desk."""
-    with opened_desk(tmp_path_factory.mktemp("api") / "data", works=True) as app:
+    folder = tmp_path_factory.mktemp("api") / "data"
+    with fresh_database(database) as url, opened_desk(folder, works=True, database_url=url) as app:
         machine = Machine(app.test_client(use_cookies=False))
         job = machine.expect("POST", "/jobs", {"name": "Sample house"}, status=201)["id"]
         setup = setup_of(sample_images) | {"layout": {"ridge_mm": 13146.0, "u95_mm": 9.0}}
