@@ -22,6 +22,8 @@ _LOWER_BY = 0.1
 _MOST_DAMPING = 1e10
 # The step that would lower the sum of squares by less than this part is the last one.
 _SMALL_GAIN = 1e-6
+# So few unknowns are faster multiplied as a dense matrix than as a sparse one.
+_FEW_UNKNOWNS = 200
 # Residuals larger than chance gives once in a hundred times make every uncertainty larger.
 _CHANCE = 0.01
 
@@ -98,31 +100,47 @@ class _Normal:
 
     def __init__(self, equations: Equations, first_point: int, damping: float = 0.0) -> None:
         jacobian = equations.jacobian
-        column, values, size = jacobian.indices, jacobian.data, jacobian.shape[1]
-        squares = np.bincount(column, values**2, minlength=size)
+        size = jacobian.shape[1]
+        squares = np.bincount(jacobian.indices, jacobian.data**2, minlength=size)
         self._scale = 1.0 / np.sqrt(np.maximum(squares, 1e-300))
-        scaled = sparse.csr_array((values * self._scale[column], column, jacobian.indptr), jacobian.shape)
         self._first = first_point
-        turned = scaled.T.tocsr()
-        reduced = (turned[:first_point] @ scaled[:, :first_point]).toarray()
-        reduced[np.diag_indices(first_point)] += damping
-        of_points = turned[first_point:] @ scaled
-        self._coupling = of_points[:, :first_point]
-        self._blocks = _inverse_blocks(of_points[:, first_point:].tocoo(), size - first_point, damping)
-        if size > first_point:
-            reduced -= (self._coupling.T.tocsr() @ (self._blocks @ self._coupling)).toarray()
+        self._has_points = size > first_point
+        if size <= _FEW_UNKNOWNS and not self._has_points:
+            dense = jacobian.toarray() * self._scale
+            reduced = dense.T @ dense
+            reduced[np.diag_indices(size)] += damping
+        else:
+            reduced = self._without_points(jacobian, damping)
         try:
             self._factor = linalg.cho_factor(reduced, overwrite_a=True, check_finite=False)
         except linalg.LinAlgError as error:
             raise GeometryError(_TOO_FEW) from error
 
+    def _without_points(self, jacobian: sparse.csr_array, damping: float) -> Array:
+        """Return the normal matrix of all but the points, these eliminated."""
+        first, (rows, size) = self._first, jacobian.shape
+        values = jacobian.data * self._scale[jacobian.indices]
+        scaled = sparse.csr_array((values, jacobian.indices, jacobian.indptr), (rows, size))
+        turned = scaled.T.tocsr()
+        reduced: Array = (turned[:first] @ scaled[:, :first]).toarray()
+        reduced[np.diag_indices(first)] += damping
+        if self._has_points:
+            of_points = turned[first:] @ scaled
+            self._coupling = of_points[:, :first]
+            self._blocks = _inverse_blocks(of_points[:, first:].tocoo(), size - first, damping)
+            reduced -= (self._coupling.T.tocsr() @ (self._blocks @ self._coupling)).toarray()
+        return reduced
+
     def solve(self, right: Array) -> Array:
         """Solve N x = right for right of shape (N, Q)."""
         scaled = self._scale[:, None] * right
         own, points = scaled[: self._first], scaled[self._first :]
-        first = linalg.cho_solve(self._factor, own - self._coupling.T @ (self._blocks @ points))
-        second = self._blocks @ (points - self._coupling @ first)
-        solved: Array = self._scale[:, None] * np.vstack([first, second])
+        if self._has_points:
+            own = own - self._coupling.T @ (self._blocks @ points)
+        first = linalg.cho_solve(self._factor, own, check_finite=False)
+        if self._has_points:
+            points = self._blocks @ (points - self._coupling @ first)
+        solved: Array = self._scale[:, None] * np.vstack([first, points])
         return solved
 
 

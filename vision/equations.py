@@ -85,8 +85,13 @@ class _Rows:
         -1 stands for something that is not unknown. The labels are shared out evenly over the rows.
         """
         count = residuals.size
-        column = np.hstack([np.broadcast_to(c, (count, c.shape[-1])) for c, _ in blocks])
-        value = np.hstack([values.reshape(count, -1) for _, values in blocks])
+        width = sum(columns.shape[-1] for columns, _ in blocks)
+        column, value = np.empty((count, width), dtype=np.intp), np.empty((count, width))
+        first = 0
+        for columns, values in blocks:
+            block = np.s_[:, first : first + columns.shape[-1]]
+            column[block], value[block] = columns, values.reshape(count, -1)
+            first += columns.shape[-1]
         is_free = column >= 0
         self._widths.append(is_free.sum(axis=1))
         self._column.append(column[is_free])
