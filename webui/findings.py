@@ -99,7 +99,7 @@ class PlaceStatus:
 
 
 def findings_of(job: Job) -> tuple[Finding, ...]:
-    """Return all findings of a job, in the order of its check."""
+    """Return all findings of a job: photos and rules in the order of its check, spacings along the ridge."""
     record = job.record("check")
     return () if record is None else tuple(_findings(job, record))
 
@@ -112,16 +112,18 @@ def _findings(job: Job, record: Mapping[str, Any]) -> Iterator[Finding]:
         if photo is None or photo.set_aside is not None:
             continue
         place = None if photo.place is None else parse_place(photo.place)
+        found: list[tuple[tuple[int, ...], Finding]] = []
         for verdict in audit["verdicts"]:
             counts[photo.name, verdict["rule"]] += 1
             index = counts[photo.name, verdict["rule"]]
             decision = decided.get((photo.name, verdict["rule"], index))
-            yield Finding(
+            rivets = _rivets_of(audit, verdict)
+            finding = Finding(
                 place,
                 photo.name,
                 verdict["rule"],
                 index,
-                _between(audit, verdict),
+                f"rivets {rivets[0]} and {rivets[1]}" if rivets else "",
                 verdict["measured_mm"],
                 verdict["u95_mm"],
                 verdict["limit"],
@@ -130,6 +132,10 @@ def _findings(job: Job, record: Mapping[str, Any]) -> Iterator[Finding]:
                 verdict["why"],
                 decision if decision is not None and _is_about(decision, verdict) else None,
             )
+            found.append((rivets, finding))
+        rules = list(dict.fromkeys(finding.rule for _, finding in found))
+        found.sort(key=lambda each: (rules.index(each[1].rule), each[0]))
+        yield from (finding for _, finding in found)
 
 
 def rivet_numbers(audit: Mapping[str, Any]) -> tuple[int, ...]:
@@ -146,14 +152,13 @@ def rivet_numbers(audit: Mapping[str, Any]) -> tuple[int, ...]:
     return tuple(order.index(i) + 1 for i in range(len(px)))
 
 
-def _between(audit: Mapping[str, Any], verdict: Mapping[str, Any]) -> str:
-    """Return the rivets of the spacing that a verdict is about: the spacing has the very same value."""
+def _rivets_of(audit: Mapping[str, Any], verdict: Mapping[str, Any]) -> tuple[int, ...]:
+    """Return the two rivets of the spacing that a verdict is about: the spacing has the very same value."""
     for spacing in audit["spacings"] if verdict["rule"] == "rivet spacing" else ():
         if spacing["mm"] == verdict["measured_mm"]:
             numbers = rivet_numbers(audit)
-            first, second = sorted(numbers[spacing[end]] for end in ("from", "to"))
-            return f"rivets {first} and {second}"
-    return ""
+            return tuple(sorted(numbers[spacing[end]] for end in ("from", "to")))
+    return ()
 
 
 def standing_decisions(job: Job) -> dict[Subject, Decision]:

@@ -9,9 +9,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, expect
 
-from tests.browser.conftest import DESK, PHONE
+from tests.browser.conftest import DESK, PHONE, say_who
 from tests.browser.desk import ServedDesk
 from webui.accounts import Accounts
+from webui.findings import findings_of
 from webui.job import Job
 from webui.store import Store
 
@@ -65,6 +66,43 @@ def test_no_page_has_a_violation(
         page.goto(measured_desk.url + address)
         found[address] = _violations(page)
     assert {address: each for address, each in found.items() if each} == {}
+
+
+def test_tables_fit_where_they_are_read(
+    measured_desk: ServedDesk, job: Job, open_page: Callable[..., Page]
+) -> None:
+    page = open_page(f"{measured_desk.url}/jobs/{job.id}/record")
+    table = page.locator(".coverage")
+    rules = len(table.locator("thead th").all()) - 3
+    assert rules == len({finding.rule for finding in findings_of(job)})
+    # Two rules more than the job has, as wide as the widest of its own.
+    table.evaluate(
+        "table => [1, 2].forEach(() => table.querySelectorAll('tr').forEach((row) => "
+        "row.append(row.children[3].cloneNode(true))))"
+    )
+    room, width = table.evaluate("table => [table.parentElement.clientWidth, table.scrollWidth]")
+    assert width <= room
+    page = open_page(f"{measured_desk.url}/jobs/{job.id}/setup", viewport=PHONE)
+    for control in page.locator(".targets input").all():
+        expect(control).to_be_in_viewport(ratio=1.0)
+
+
+def test_spacings_are_listed_along_the_ridge(
+    measured_desk: ServedDesk, job: Job, open_page: Callable[..., Page]
+) -> None:
+    page = open_page(f"{measured_desk.url}/jobs/{job.id}/photos/run_1.jpg")
+    between = page.locator(".finding", has_text="rivet spacing").locator(".finding-head .soft")
+    expect(between).to_have_text(["rivets 1 and 2", "rivets 2 and 3", "rivets 3 and 4"])
+    # Measured again, they are listed alike.
+    say_who(page)
+    expect(page.locator("#pane")).to_have_attribute("data-scale", re.compile(r"\d"))
+    page.get_by_role("button", name="rivet 2, run").focus()
+    page.keyboard.press("ArrowRight")
+    rows = page.locator("#trial-table").get_by_role("rowheader", name="rivet spacing")
+    expect(rows).to_have_text(
+        ["rivet spacing 1–2", "rivet spacing 2–3", "rivet spacing 3–4"],
+        timeout=90_000,
+    )
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])

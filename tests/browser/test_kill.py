@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from playwright.sync_api import Page, Request, expect
 
+from tests.browser.conftest import say_who
 from tests.browser.desk import ServedDesk
 from webui.change_log import check_chain
 from webui.store import Store
@@ -61,7 +62,7 @@ def test_upload_of_a_closed_page_goes_on_when_the_photo_is_chosen_again(
     desk.start()
     page = open_page(address)
     page.on("requestfinished", lambda request: taken.extend(_piece_taken(request)))
-    _say_who(page)
+    say_who(page)
     page.locator("#files").set_input_files(large_photo)
     expect(page.locator("#photos .card")).to_have_count(1, timeout=_UPLOAD_MS)
     assert taken[0] >= 0.4 * large_photo.stat().st_size
@@ -71,19 +72,11 @@ def test_upload_of_a_closed_page_goes_on_when_the_photo_is_chosen_again(
 def _job_page(desk: ServedDesk, open_page: Callable[..., Page]) -> Page:
     """Create a job and return its page."""
     page = open_page(desk.url)
-    _say_who(page)
+    say_who(page)
     page.get_by_role("textbox", name="Name", exact=True).fill("Alder Street 12")
     page.get_by_role("button", name="Create the job").click()
     expect(page.get_by_role("heading", level=1)).to_have_text("Alder Street 12")
     return page
-
-
-def _say_who(page: Page) -> None:
-    page.get_by_role("button", name="Who are you?").click()
-    page.get_by_role("dialog").get_by_role("textbox").fill("R. Vane")
-    page.get_by_role("button", name="Go on").click()
-    # The page is loaded again under the name; a form acts once its modules have run.
-    expect(page.locator("[data-ready] [data-ask-who=known]")).to_contain_text("You are R. Vane")
 
 
 def _slow_down(page: Page) -> None:

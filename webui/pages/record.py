@@ -1,7 +1,7 @@
 """The record: what is documented where, what is still open, the sign-off, and the papers."""
 
 from webui.coverage import coverage_of
-from webui.findings import open_points, place_statuses, sign_off
+from webui.findings import findings_of, open_points, place_statuses, sign_off
 from webui.pages.frame import pages, render, the_job
 
 
@@ -18,4 +18,9 @@ def record(job_id: str) -> str:
         open_points=open_points(this),
         signed=sign_off(this),
         decisions=tuple(reversed(this.decisions)),
+        between={
+            finding.decision.number: finding.between
+            for finding in findings_of(this)
+            if finding.decision is not None and finding.between
+        },
     )

@@ -1,6 +1,7 @@
 // What the close-up measures with the marks as they stand, before they are kept.
 
 import { formatDoubt, formatLength, formatShare } from "./lengths.js";
+import { numbersOf } from "./marks.js";
 
 const HEADS = ["rule", "measured ± U", "likely inside", "verdict"];
 
@@ -8,7 +9,7 @@ const HEADS = ["rule", "measured ± U", "likely inside", "verdict"];
 export function showTrial(audits, units) {
   const box = document.getElementById("trial-table");
   const told = audits.flatMap((audit) => (audit.measured ? [] : audit.notes.slice(0, 1)));
-  const rows = audits.flatMap((audit) => audit.verdicts);
+  const rows = audits.flatMap(rowsOf);
   const table = element("table", {}, [
     element("thead", {}, [element("tr", {}, HEADS.map((head) => element("th", { scope: "col" }, [head])))]),
     element("tbody", {}, rows.map((row) => line(row, units))),
@@ -16,10 +17,24 @@ export function showTrial(audits, units) {
   box.replaceChildren(...told.map((words) => element("p", {}, [words])), table);
 }
 
+/** Return the verdicts of an audit: rules in their order, spacings along the ridge, with the rivets that they lie between. */
+function rowsOf(audit) {
+  const numbers = numbersOf(audit.rivets);
+  const rules = [...new Set(audit.verdicts.map((row) => row.rule))];
+  const rows = audit.verdicts.map((row) => ({ ...row, rivets: rivetsOf(row, audit.spacings, numbers) }));
+  return rows.sort((a, b) => rules.indexOf(a.rule) - rules.indexOf(b.rule) || (a.rivets[0] || 0) - (b.rivets[0] || 0));
+}
+
+/** Return the rivets of the spacing that a verdict is about: the spacing has the very same value. */
+function rivetsOf(row, spacings, numbers) {
+  const same = row.rule === "rivet spacing" && spacings.find((spacing) => spacing.mm === row.measured_mm);
+  return same ? [numbers[same.from], numbers[same.to]].sort((a, b) => a - b) : [];
+}
+
 function line(row, units) {
   const measured = row.measured_mm === null ? "–" : `${formatLength(row.measured_mm, units)}${row.u95_mm === null ? "" : ` ${formatDoubt(row.u95_mm, units)}`}`;
   return element("tr", {}, [
-    element("th", { scope: "row" }, [row.rule]),
+    element("th", { scope: "row" }, [row.rivets.length ? `${row.rule} ${row.rivets.join("–")}` : row.rule]),
     element("td", {}, [measured]),
     element("td", {}, [row.p_conform === null ? "–" : formatShare(row.p_conform)]),
     element("td", {}, [state(row.verdict)]),
