@@ -49,6 +49,7 @@ def small_photos() -> tuple[bytes, ...]:
     return tuple(photos)
 
 
+@functools.cache
 def odd_photos() -> dict[str, bytes]:
     """Return files that nobody would call a good photo, each by what it is."""
     line = Image.new("RGB", (30_000, 2), "grey")
