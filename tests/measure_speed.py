@@ -314,7 +314,8 @@ def _memory_line(size: Size, peak_bytes: int, outcome: str) -> Line:
 
 def cost_table(photos: Mapping[Size, Sequence[Path]], costs: Costs) -> Iterator[str]:
     """Yield DEVELOPERS.md's table: a photo of each size, and what a million of them a day take."""
-    yield "| photo | file | processor time | peak memory | processors | memory | read, s | kept, day |"
+    day = "processors | memory | read each second | kept each day"
+    yield f"| photo | file | processor time | peak memory | {day} |"
     yield "| --- | --- | --- | --- | --- | --- | --- | --- |"
     for size, paths in photos.items():
         cpu_s, peak = costs.cpu_s[size], costs.peak_bytes[size]
