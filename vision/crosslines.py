@@ -33,7 +33,7 @@ _CLIP = 4.0
 # A line as first seen, and as fitted, stands out by this many; the floor of its noise is in grey levels.
 _SEED_MIN, _CONTRAST_MIN, _GREY_FLOOR = 4.5, 5.0, 0.2
 # What stands out less than this share of that before it is fitted is not fitted; most seeds are no lines.
-_UNFITTED_SHARE = 0.5
+_UNFITTED_SHARE = 0.7
 # Lines nearer to each other than this are one, or its side lobes; the clearest are looked at closely.
 _APART_MM, _MOST = 5.0, 8
 # A line in most strips in sight, square enough, and straight: known this well at its middle.
@@ -310,9 +310,9 @@ class _Profiles:
         return np.asarray(self.levels.mean(axis=0))
 
     @property
-    def typical(self) -> Floats:
+    def typical(self) -> Array:
         """Median grey profile, shape (columns,)."""
-        return np.asarray(np.median(self.grey, axis=0))
+        return _median(self.grey)
 
     @property
     def core(self) -> NDArray[np.bool_]:
@@ -434,7 +434,7 @@ def _straight(offsets: Array, shifts: Array) -> tuple[Array, Array]:
         normal = design.T @ (weight[:, None] * design)
         line = np.asarray(np.linalg.solve(normal, design.T @ (weight * shifts)), dtype=float)
         residual = shifts - design @ line
-        sigma = max(1.4826 * float(np.median(np.abs(residual))), _SHIFT_FLOOR_MM)
+        sigma = max(1.4826 * float(_median(np.abs(residual))), _SHIFT_FLOOR_MM)
         weight = np.maximum(1.0 - (residual / (4.685 * sigma)) ** 2, 1e-3) ** 2
     # Two unknowns were taken from few strips.
     cov: Array = sigma**2 * np.linalg.inv(normal) * len(offsets) / (len(offsets) - 2)
@@ -453,9 +453,16 @@ def _contrast(profiles: _Profiles) -> float:
     return max((_robust_ratio(values) for values in (line, right - left)), key=abs)
 
 
+def _median(values: Floats | Array) -> Array:
+    """Return the median over the first axis; for a dozen values numpy's own takes several times as long."""
+    ordered = np.sort(values, axis=0)
+    last = len(ordered) - 1
+    return np.asarray((ordered[last // 2] + ordered[(last + 1) // 2]) / 2.0, dtype=float)
+
+
 def _robust_ratio(values: Array) -> float:
-    middle = float(np.median(values))
-    spread = 1.4826 * float(np.median(np.abs(values - middle)))
+    middle = float(_median(values))
+    spread = 1.4826 * float(_median(np.abs(values - middle)))
     return middle / (spread / math.sqrt(len(values)) + _GREY_FLOOR)
 
 
