@@ -48,25 +48,72 @@ class CellEdges:
 
 @dataclass(frozen=True, eq=False)
 class BlurredCells:
-    """Brightness of blurred cells, 0 for black and 1 for white, with its derivatives.
+    """Brightness of cells seen through B blurs, 0 for black and 1 for white; derivatives only when asked for.
 
     Attributes
     ----------
-    value : ndarray of shape (B, Q, M)
-        Brightness.
-    by_u, by_v : ndarray of shape (B, Q, M)
-        Derivative by the place in the tag frame, per cell.
-    by_ln_blur : ndarray of shape (B, Q, M)
-        Derivative by the logarithm of the blur.
-    by_bias : ndarray of shape (B, Q, M)
-        Derivative by the width, in px, by which white grows over black at every edge.
+    cells : ndarray of shape (L + 1, L + 1, M) or (L + 1, L + 1, 1)
+        Colours of the cells between and beside L lines of each direction.
+    skew : ndarray of shape (Q, M) or (1, M)
+        Cosine of the angle between the gradients of u and v.
+    blurs_px, per_u, per_v : ndarray of shape (B, 1, 1), (B, Q, M), (B, Q, M) or (B, 1, M)
+        Standard deviations of the blurs in px, and one over those in cells.
+    steps_u, steps_v : ndarray of shape (4, B, L, Q, M)
+        Blurred step at each line, and its derivatives by the deviate.
+    first : ndarray of shape (4, B, Q, M)
+        First column of cells, seen along v, and its derivatives.
+    changes : ndarray of shape (4, B, L, Q, M)
+        How much the colours change at each line of u, seen along v, and derivatives.
     """
 
-    value: Array
-    by_u: Array
-    by_v: Array
-    by_ln_blur: Array
-    by_bias: Array
+    cells: Array
+    skew: Array
+    blurs_px: Array
+    per_u: Array
+    per_v: Array
+    steps_u: Array
+    steps_v: Array
+    first: Array
+    changes: Array
+
+    @property
+    def value(self) -> Array:
+        """Brightness, shape (B, Q, M)."""
+        return self._series(0, 0)
+
+    @property
+    def by_u(self) -> Array:
+        """Derivative by u, per cell."""
+        return self.per_u * self._series(1, 0)
+
+    @property
+    def by_v(self) -> Array:
+        """Derivative by v, per cell."""
+        return self.per_v * self._series(0, 1)
+
+    @property
+    def by_ln_blur(self) -> Array:
+        """Derivative by the logarithm of the blur."""
+        return self._term(2, 0) + self._term(0, 2)
+
+    @property
+    def by_bias(self) -> Array:
+        """Derivative by the width, in px, by which white grows over black at every edge."""
+        edges_u, edges_v = (np.abs(np.diff(self.cells, axis=axis)) for axis in (0, 1))
+        along_v = _seen_along(edges_u, self.steps_v[:1])[0]
+        along_u = _seen_along(edges_v.swapaxes(0, 1), self.steps_u[:1])[0]
+        grown = _over_lines(self.steps_u[1], along_v) + _over_lines(self.steps_v[1], along_u)
+        return np.asarray(grown / self.blurs_px)
+
+    def _series(self, order_u: int, order_v: int) -> Array:
+        """Return such derivatives of the tetrachoric series, to the second order of the skew."""
+        terms = [self._term(order_u + order, order_v + order) for order in range(3)]
+        return np.asarray(terms[0] + self.skew * (terms[1] + 0.5 * self.skew * terms[2]))
+
+    def _term(self, order_u: int, order_v: int) -> Array:
+        """Return the cells behind such derivatives of the steps of u and v."""
+        at_lines = _over_lines(self.steps_u[order_u], self.changes[order_v])
+        return at_lines if order_u else at_lines + self.first[order_v]
 
 
 @cache
@@ -136,33 +183,22 @@ def blur_cells(cells: Array, from_lines: Array, lengths: Array, skew: Array, blu
     blurs = blurs_px[:, None, None]
     per_u, per_v = 1.0 / (blurs * lengths[:, None])
     u, v = _steps(from_lines[0] * per_u[:, None]), _steps(from_lines[1] * per_v[:, None])
-    # Along v: the first column of cells, then by how much the colours change at each line of u.
     first = _seen_along(cells[:1], v)[:, :, 0]
     changes = _seen_along(np.diff(cells, axis=0), v)
+    return BlurredCells(cells, skew, blurs, per_u, per_v, u, v, first, changes)
 
-    def term(order_u: int, order_v: int) -> Array:
-        """Return the cells behind such derivatives of the steps of u and v."""
-        at_lines = np.einsum("blqm,blqm->bqm", u[order_u], changes[order_v])
-        return np.asarray(at_lines if order_u else at_lines + first[order_v])
 
-    half_square = 0.5 * skew * skew
-    edges_u = _seen_along(np.abs(np.diff(cells, axis=0)), v[:1])[0]
-    edges_v = _seen_along(np.abs(np.diff(cells, axis=1)).swapaxes(0, 1), u[:1])[0]
-    by_bias = np.einsum("blqm,blqm->bqm", u[1], edges_u) + np.einsum("blqm,blqm->bqm", v[1], edges_v)
-    return BlurredCells(
-        term(0, 0) + skew * term(1, 1) + half_square * term(2, 2),
-        per_u * (term(1, 0) + skew * term(2, 1) + half_square * term(3, 2)),
-        per_v * (term(0, 1) + skew * term(1, 2) + half_square * term(2, 3)),
-        term(2, 0) + term(0, 2),
-        by_bias / blurs,
-    )
+def _over_lines(steps: Array, changes: Array) -> Array:
+    """Return the sum over lines, (B, Q, M), of steps times changes, (B, L, Q, M) each."""
+    return np.asarray(np.einsum("blqm,blqm->bqm", steps, changes))
 
 
 def _steps(deviates: Array) -> Array:
     """Return the blurred step at each line, from 0 to 1, and three derivatives, shape (4, ...)."""
     deviates = deviates.clip(-_FARTHEST_SIGMA, _FARTHEST_SIGMA)
-    density = np.exp(-0.5 * deviates * deviates) / sqrt(2.0 * pi)
-    return np.stack([ndtr(deviates), density, -deviates * density, (deviates * deviates - 1.0) * density])
+    square = deviates * deviates
+    density = np.exp(-0.5 * square) / sqrt(2.0 * pi)
+    return np.array([ndtr(deviates), density, -deviates * density, (square - 1.0) * density])
 
 
 def _seen_along(rows: Array, steps: Array) -> Array:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from calib.tag_cells import LINES, TAG_CORNERS
 from calib.tag_levels import MeshLevels, ProfileLevels, median, summed_products
-from calib.tag_look import LOOK_UNKNOWNS, Look, Picture, show, show_starts
+from calib.tag_look import LOOK_UNKNOWNS, Look, Picture, show, show_plain
 from calib.tag_map import HOMOGRAPHY_UNKNOWNS, CellMap, map_from_corners
 from calib.tag_pixels import Samples, patch_px, sample_patch, sample_profiles
 
@@ -35,7 +35,9 @@ _START_PX, _START_CELL_PX = 2.0, 4.5
 _BLUNT_PX, _SHARP_PX, _LEAST_BLUNT_CELL_PX = 1.25, 0.6, 4.0
 # Bends are left out when a lens would hardly bow the edges by more than this.
 _BEND_SAG_PX = 0.1
-_MOST_ITERATIONS, _REWEIGHTINGS = 12, 3
+_MOST_ITERATIONS = 12
+# Solutions of one step, each weighted by the last one; fewer while the corners are far off.
+_REWEIGHTINGS, _ROUGH_REWEIGHTINGS = 3, 2
 # Every fourth profile will do until the corners move by less than this; the fit ends when they stand still.
 _FAR_STRIDE, _NEAR_PX = 4, 0.5
 _STILL_PX = 0.03
@@ -235,7 +237,9 @@ def _fit_level(
     cell_px = cell_map.cell_px
     is_whole = is_whole or cell_px < _WHOLE_BELOW_PX
     patch = patch_px(cell_map, picture.shape) if is_whole else None
-    look, prior, weight, moved_px = start or Look(), None, None, np.inf
+    look, prior, weight = start or Look(), None, None
+    # A look is given by another level, which left the corners near enough.
+    moved_px = 0.0 if start else np.inf
     covered: list[int] = []
     for _ in range(_MOST_ITERATIONS):
         is_rough = moved_px > _NEAR_PX and not is_whole
@@ -245,7 +249,7 @@ def _fit_level(
         if prior is None:
             look = start or look.with_blur(_start_blur(samples, tag_id, cell_map, look))
             prior = _prior(cell_map, look)
-        state = _stepped(samples, tag_id, cell_map, look, prior, weight)
+        state = _stepped(samples, tag_id, cell_map, look, prior, weight, is_rough)
         if state is None:
             return None
         moved_px = float(np.abs(state.cell_map.corners_px - cell_map.corners_px).max())
@@ -279,13 +283,15 @@ def _stepped(
     look: Look,
     prior: tuple[Array, Array],
     weight: Array | None,
+    is_rough: bool,
 ) -> _State | None:
     """Return map and look after a step of Gauss and Newton, with what led to it; None with too few pixels."""
     shown = show(samples, tag_id, cell_map, look)
     equations = _equations(samples, shown, cell_map, look, weight)
     if equations.used.sum() < _LEAST_SAMPLES:
         return None
-    solution = _solve(samples, equations, *_prior_terms(prior, cell_map, look))
+    reweightings = _ROUGH_REWEIGHTINGS if is_rough else _REWEIGHTINGS
+    solution = _solve(samples, equations, *_prior_terms(prior, cell_map, look), reweightings)
     return _State(
         cell_map.moved(solution.step[:-LOOK_UNKNOWNS]),
         look.stepped(
@@ -326,17 +332,18 @@ def _covered_side(state: _State) -> int | None:
 
 def _start_blur(samples: Samples, tag_id: int, cell_map: CellMap, look: Look) -> float:
     """Return the blur that fits best before anything moves, px."""
-    most_px = _MOST_BLUR_CELLS * samples.cell_px
-    looks = [look.with_blur(blur_px) for blur_px in _BLUR_STARTS_PX if blur_px <= most_px]
+    cells = cell_map.to_cells(samples.px)
+
+    def misfit(start: Look) -> float:
+        levels, used = _levels(samples, show_plain(samples, tag_id, cells, start), cell_map, start, None)
+        return float(np.sum((levels.without(samples.grey[None])[0] * used) ** 2))
+
     best_px, least = _BLUR_STARTS_PX[0], np.inf
-    if not looks:
-        return best_px
-    for start, value in zip(looks, show_starts(samples, tag_id, cell_map, looks), strict=True):
-        levels, used = _levels(samples, value, cell_map, start, None)
-        misfit = float(np.sum((levels.without(samples.grey[None])[0] * used) ** 2))
-        if misfit > least:
+    for start_px in _BLUR_STARTS_PX:
+        most_px = _MOST_BLUR_CELLS * samples.cell_px
+        if start_px > most_px or (now := misfit(look.with_blur(start_px))) > least:
             break
-        best_px, least = start.blur_px, misfit
+        best_px, least = start_px, now
     return best_px
 
 
@@ -372,12 +379,14 @@ def _prior(cell_map: CellMap, look: Look) -> tuple[Array, Array]:
     return mean, sigma
 
 
-def _solve(samples: Samples, equations: _Equations, prior_weight: Array, prior_gap: Array) -> _Solution:
+def _solve(
+    samples: Samples, equations: _Equations, prior_weight: Array, prior_gap: Array, reweightings: int
+) -> _Solution:
     """Solve for one step; give less weight to what disagrees, be it whole profiles or single pixels."""
     jacobian, used = equations.jacobian, equations.used
     weight = used.astype(float)
     variance = _typical_variance(samples, equations, equations.residual)
-    for _ in range(_REWEIGHTINGS):
+    for _ in range(reweightings):
         weighted = jacobian * weight
         information = summed_products(weighted, jacobian)
         pull = summed_products(weighted, equations.residual[None])[:, 0]
@@ -403,7 +412,7 @@ def _typical_variance(samples: Samples, equations: _Equations, residual: Array) 
     if samples.is_whole:
         return (_MAD_TO_SIGMA * median(np.abs(residual[equations.used]))) ** 2 + _LEAST_VARIANCE
     degrees = len(residual) - equations.levels.count
-    squares = np.sum(residual * residual, axis=0)[equations.used[0]]
+    squares = _over_profile(residual, residual)[equations.used[0]]
     # The median of chi-square is about its degrees of freedom less 2/3 (Wilson and Hilferty, 1931).
     return median(squares) / (degrees - 2.0 / 3.0) + _LEAST_VARIANCE
 
@@ -411,12 +420,17 @@ def _typical_variance(samples: Samples, equations: _Equations, residual: Array) 
 def _profile_weight(equations: _Equations, residual: Array, variance: float) -> Array:
     """Weight profiles by how far their own edge lies off the fit, and by how unlike an edge they are."""
     across, kept = equations.across, equations.used[0]
-    strength = np.sum(across * across, axis=0) + 1e-9
-    offset_px = -np.sum(across * residual, axis=0) / strength
+    strength = _over_profile(across, across) + 1e-9
+    offset_px = -_over_profile(across, residual) / strength
     deviate = offset_px / np.sqrt(variance / strength + 1e-4)
     spread = max(_MAD_TO_SIGMA * median(np.abs(deviate[kept])), 0.3)
-    unlike = np.sum(residual * residual, axis=0) / (len(residual) - equations.levels.count) / variance
+    unlike = _over_profile(residual, residual) / (len(residual) - equations.levels.count) / variance
     return _biweight(deviate / spread, _BIWEIGHT) * _biweight(np.sqrt(unlike), _BIWEIGHT_PROFILE)
+
+
+def _over_profile(left: Array, right: Array) -> Array:
+    """Return the sums of products, (M,), over the pixels of each profile."""
+    return np.asarray(np.einsum("qm,qm->m", left, right))
 
 
 def _biweight(deviate: Array, limit: float) -> Array:

@@ -48,18 +48,18 @@ class ProfileLevels:
     @classmethod
     def fitted(cls, samples: Samples, value: Array) -> Self:
         """Fit the levels to all pixels of each profile; the picture should show the value."""
-        mean = value.mean(axis=0)
+        mean = value.sum(axis=0) / len(value)
         centred = value - mean
         length = np.sqrt(np.sum(centred * centred, axis=0) + _NOTHING)
         direction = centred / length
         contrast = np.sum(direction * samples.grey, axis=0) / length
-        black = median(samples.grey.mean(axis=0) - contrast * mean)
+        black = median(samples.grey.sum(axis=0) / len(value) - contrast * mean)
         return cls(contrast[None], black, black + median(contrast), 2, direction)
 
     def without(self, values: Array) -> Array:
         """Return values, (C, Q, M), less what a change of the levels could explain."""
         explained = np.einsum("cqm,qm->cm", values, self.direction)[:, None] * self.direction
-        explained += values.mean(axis=1, keepdims=True)
+        explained += values.sum(axis=1, keepdims=True) / values.shape[1]
         return np.asarray(np.subtract(values, explained, out=explained))
 
 

@@ -3,7 +3,6 @@
 Values run from 0 for black to 1 for white; the grey levels of both are found by the fit (`calib.tag_fit`).
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import ceil, exp, hypot, log
 
@@ -79,8 +78,8 @@ class Look:
         return replace(self, ln_blur=log(blur_px))
 
     def enlarged(self, factor: float) -> "Look":
-        """Return the same look in a picture enlarged by a factor."""
-        return replace(self, ln_blur=self.ln_blur + log(factor), bias_px=self.bias_px * factor)
+        """Return the same look in a picture enlarged by a factor; the halo, made of pixels, begins anew."""
+        return replace(self, ln_blur=self.ln_blur + log(factor), bias_px=self.bias_px * factor, halo=_HALO)
 
     def unknowns(self) -> Array:
         """Return the unknowns, shape (3,)."""
@@ -93,22 +92,27 @@ class Look:
     def stepped(self, step: Array, black_part: float) -> "Look":
         """Return the look after a step of its unknowns, shape (3,), kept within reason."""
         lowest, highest = (log(limit) for limit in _BLUR_RANGE_PX)
+        ln_blur = self.ln_blur + _within(step[1], -_LN_BLUR_STEP, _LN_BLUR_STEP)
+        halo = self.halo + _within(step[2], -_HALO_STEP, _HALO_STEP)
         blurred = replace(
             self,
-            ln_blur=float(
-                np.clip(self.ln_blur + step[1].clip(-_LN_BLUR_STEP, _LN_BLUR_STEP), lowest, highest)
-            ),
-            halo=float(np.clip(self.halo + step[2].clip(-_HALO_STEP, _HALO_STEP), *_HALO_RANGE)),
-            black_part=float(np.clip(black_part, *_BLACK_RANGE)),
+            ln_blur=_within(ln_blur, lowest, highest),
+            halo=_within(halo, *_HALO_RANGE),
+            black_part=_within(black_part, *_BLACK_RANGE),
         )
         most_px = _MOST_BIAS_BLURS * blurred.blur_px
-        return replace(blurred, bias_px=float(np.clip(self.bias_px + step[0], -most_px, most_px)))
+        return replace(blurred, bias_px=_within(self.bias_px + step[0], -most_px, most_px))
 
     def apparent_bias_px(self) -> float:
         """Return how far an edge lies inside black at half of the step from black to white, px."""
         black = self.black_part ** (1.0 / self.tone_power)
         middle = (0.5 * (1.0 + self.black_part)) ** (1.0 / self.tone_power)
         return self.bias_px - self.blur_px * float(ndtri((middle - black) / (1.0 - black)))
+
+
+def _within(value: float, lowest: float, highest: float) -> float:
+    """Return the value or the limit that it is beyond; on single numbers far quicker than numpy's clip."""
+    return min(max(float(value), lowest), highest)
 
 
 @dataclass(frozen=True, eq=False)
@@ -163,34 +167,34 @@ def show(samples: Samples, tag_id: int, cell_map: CellMap, look: Look) -> Pictur
     blurred = _blurred(samples, tag_id, mapped.cells, blurs_px)
     # White grown by the bias, to the second order: across an edge the second derivative is the Laplacian,
     # which by the heat equation is the derivative by ln blur, divided by the blur squared.
-    growth = look.bias_px / blurs_px[:, None, None] ** 2 * blurred.by_ln_blur
-    brightness = blurred.value + look.bias_px * (blurred.by_bias + 0.5 * growth)
+    by_ln_blur, by_bias = blurred.by_ln_blur, blurred.by_bias
+    growth = look.bias_px / blurs_px[:, None, None] ** 2 * by_ln_blur
+    brightness = blurred.value + look.bias_px * (by_bias + 0.5 * growth)
     toned, tone_slope = _tone(brightness, look)
     gain = look.shares()[:, None, None] * tone_slope
-    by_u, by_v = np.sum(gain * blurred.by_u, axis=0), np.sum(gain * blurred.by_v, axis=0)
+    by_u, by_v = _summed(gain * blurred.by_u), _summed(gain * blurred.by_v)
     blur_gain = gain * ((look.blur_px / blurs_px) ** 2)[:, None, None]
     across_u, across_v = _shift_across(samples.normal, samples.slopes)
     columns = np.empty((cell_map.unknowns + LOOK_UNKNOWNS + 1, *by_u.shape))
-    columns[:-4] = cell_map.by_unknowns(mapped, np.stack([by_u, by_v]))
-    columns[-4] = np.sum(gain * (blurred.by_bias + growth), axis=0)
-    columns[-3] = np.sum(blur_gain * blurred.by_ln_blur, axis=0)
+    columns[:-4] = cell_map.by_unknowns(mapped, np.array([by_u, by_v]))
+    columns[-4] = _summed(gain * (by_bias + growth))
+    columns[-3] = _summed(blur_gain * by_ln_blur)
     columns[-2] = toned[0] - toned[1]
     columns[-1] = by_u * across_u + by_v * across_v
     return Picture(_sharpened(toned, look), columns, brightness, look)
 
 
-def show_starts(samples: Samples, tag_id: int, cell_map: CellMap, looks: Sequence[Look]) -> Array:
-    """Return the display values alone, shape (N, Q, M), for N looks without edge bias."""
-    blurs_px = np.concatenate([look.blurs_px() for look in looks])
-    brightness = _blurred(samples, tag_id, cell_map.to_cells(samples.px), blurs_px).value
-    pairs = zip(brightness.reshape(len(looks), 2, *brightness.shape[1:]), looks, strict=True)
-    return np.stack([_sharpened(_tone(pair, look)[0], look) for pair, look in pairs])
+def show_plain(samples: Samples, tag_id: int, cells: Array, look: Look) -> Array:
+    """Return the display value alone, shape (Q, M), of a look without edge bias at places, (2, Q, M)."""
+    toned, _ = _tone(_blurred(samples, tag_id, cells, look.blurs_px()).value, look)
+    return _sharpened(toned, look)
 
 
 def _blurred(samples: Samples, tag_id: int, cells: Array, blurs_px: Array) -> BlurredCells:
     """Return the cells of a tag seen through blurs at the places, (2, Q, M), of the samples."""
-    lengths = np.sqrt(np.sum(samples.slopes * samples.slopes, axis=1))
-    skew = np.sum(samples.slopes[0] * samples.slopes[1], axis=0) / (lengths[0] * lengths[1])
+    (u_x, u_y), (v_x, v_y) = samples.slopes
+    lengths = np.array([np.hypot(u_x, u_y), np.hypot(v_x, v_y)])
+    skew = (u_x * v_x + u_y * v_y) / (lengths[0] * lengths[1])
     reach = np.inf if samples.is_whole else _REACH_BLURS * float(blurs_px.max()) / samples.cell_px
     colours, from_lines = _window(tag_id, cells, reach)
     return blur_cells(colours, from_lines, lengths, skew, blurs_px)
@@ -215,6 +219,11 @@ def _window(tag_id: int, cells: Array, reach: float) -> tuple[Array, Array]:
     return colours[beside[0][:, None], beside[1]], cells[:, None] - lines
 
 
+def _summed(pair: Array) -> Array:
+    """Return the sum of the picture's part and the halo's, shape (2, ...)."""
+    return np.asarray(pair[0] + pair[1])
+
+
 def _sharpened(toned: Array, look: Look) -> Array:
     """Return the sum of the picture, (2, Q, M), and that of the halo, each by its share."""
     own, halo = look.shares()
@@ -234,4 +243,4 @@ def _shift_across(normal: Array, slopes: Array) -> Array:
     """Return how u and v change along the picture's normal of each profile's edge, shape (2, Q, M)."""
     direction = normal[0] * slopes[0] + normal[1] * slopes[1]  # (2, Q, M), in the picture
     direction /= np.maximum(np.hypot(*direction), 1e-12)
-    return np.asarray(np.sum(slopes * direction, axis=1))
+    return np.asarray(slopes[:, 0] * direction[0] + slopes[:, 1] * direction[1])

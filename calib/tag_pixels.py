@@ -134,7 +134,7 @@ def _tangents(slopes: Array, along: Array) -> Array:
     """Return the direction in the picture, (2, M), of one in the tag frame, of any length but zero."""
     (u_x, u_y), (v_x, v_y) = slopes
     # The inverse of the slopes without its determinant.
-    return np.stack([v_y * along[0] - u_y * along[1], u_x * along[1] - v_x * along[0]])
+    return np.array([v_y * along[0] - u_y * along[1], u_x * along[1] - v_x * along[0]])
 
 
 def _profiles_px(foot_px: Array, tangent: Array) -> Array:
