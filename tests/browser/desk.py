@@ -1,8 +1,10 @@
 """A real server in a process of its own, and a real browser, for the tests of the pages."""
 
 import os
+import random
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import time
@@ -12,6 +14,8 @@ from urllib.error import URLError
 
 _START = "from webui.cli import main; main()"
 _ROOT = Path(__file__).resolve().parents[2]
+# Below those that a system gives to whoever connects: while the server is down, nobody else takes its port.
+_PORTS = range(20_000, 32_000)
 # Debian's browser, and what others call theirs.
 BROWSERS = ("chromium", "chromium-browser", "google-chrome-stable", "google-chrome")
 
@@ -26,7 +30,7 @@ class ServedDesk:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
-        self._port = 0
+        self._port = _free_port()
         self._process: subprocess.Popen[str] | None = None
         self.start()
 
@@ -49,8 +53,10 @@ class ServedDesk:
         )
         assert self._process.stdout is not None
         told = self._process.stdout.readline()
-        assert told.startswith("http"), told
-        self._port = int(told.split()[0].rsplit(":", 1)[1])
+        if not told.startswith(self.url):
+            self.kill()
+            msg = f"the server did not start on {self.url}; it said {told!r}, and why on its standard error"
+            raise AssertionError(msg)
         self._wait()
 
     def kill(self) -> None:
@@ -75,3 +81,15 @@ class ServedDesk:
             except (URLError, ConnectionError):
                 time.sleep(0.1)
         raise AssertionError(self.url)
+
+
+def _free_port() -> int:
+    for port in random.sample(_PORTS, 50):
+        with socket.socket() as trial:
+            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                trial.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return port
+    raise AssertionError(_PORTS)
