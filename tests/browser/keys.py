@@ -17,7 +17,9 @@ _FOCUSED = """() => {
         const [x, y] = [(Math.max(left, 0) + Math.min(right, innerWidth)) / 2,
             (Math.max(top, 0) + Math.min(bottom, innerHeight)) / 2];
         const onTop = document.elementFromPoint(x, y);
-        return onTop && (part.contains(onTop) || onTop.contains(part));
+        // Marks on a photo may lie close together: they hide nothing of each other.
+        const whole = part.closest(".drawn") || part;
+        return onTop && (whole.contains(onTop) || onTop.contains(whole));
     });
     if (!here.dataset.stop) {
         const page = document.documentElement;

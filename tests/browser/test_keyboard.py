@@ -12,6 +12,7 @@ import pytest
 from PIL import Image
 from playwright.sync_api import Locator, Page, expect
 
+from tests.browser.conftest import DESK, PHONE
 from tests.browser.desk import ServedDesk
 from tests.browser.keys import Keys
 from webui.findings import place_statuses
@@ -224,11 +225,22 @@ def _sign_off(page: Page, keys: Keys) -> None:
     expect(page.get_by_role("heading", name="Sign-off")).to_be_focused()
 
 
-@pytest.mark.parametrize("address", ["/", *_PAGES])
+@pytest.mark.parametrize(
+    ("address", "viewport"),
+    [
+        *((each, DESK) for each in ("/", *_PAGES)),
+        *((each, PHONE) for each in ("", "/setup", "/photos/lap_1.jpg")),
+    ],
+)
 def test_tab_leads_to_every_control_in_its_order_and_shows_where_it_is(
-    measured_desk: ServedDesk, job: Job, open_page: Callable[..., Page], address: str
+    measured_desk: ServedDesk,
+    job: Job,
+    open_page: Callable[..., Page],
+    address: str,
+    viewport: dict[str, int],
 ) -> None:
-    page = open_page(measured_desk.url + (address if address == "/" else f"/jobs/{job.id}{address}"))
+    page_address = address if address == "/" else f"/jobs/{job.id}{address}"
+    page = open_page(measured_desk.url + page_address, viewport=viewport)
     page.wait_for_load_state("networkidle")
     keys = Keys(page)
     unseen = [stop.html for stop in keys.stops() if not _shows_focus(page)]
