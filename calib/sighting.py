@@ -3,7 +3,7 @@
 Frame: px of the upright picture, (0, 0) at the centre of the top-left pixel. The tag family is tag36h11.
 """
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +14,7 @@ from calib.tag_fit import TagFit, fit_tag
 from calib.tag_search import (
     Candidate,
     halved_levels,
+    search_around,
     search_covered,
     search_levels,
     search_small,
@@ -131,11 +132,12 @@ def find_tags(grey: Grey, wanted_ids: Collection[int] | None = None) -> Sighting
 
     Notes
     -----
-    Tags are read on a pyramid of halved pictures, then fitted in the full picture (`calib.tag_fit`). When a
-    wanted tag is missing (with no ids given: when no tag larger than 50 px was found), the search goes on,
-    more leniently for covered outlines, and for the smallest ones (12 px a side) on a doubled picture. A tag
-    is refused, with a note, when its cells do not agree with the picture, when half of its edges are covered,
-    when it is too blurred, and when it is seen twice.
+    Tags are read on a pyramid of halved pictures, then fitted in the full picture (`calib.tag_fit`). Once all
+    that is wanted has been read, finer levels are searched only around it, where that makes a better start.
+    When a wanted tag is missing (with no ids given: when no tag larger than 50 px was found), the search goes
+    on, more leniently for covered outlines, and for the smallest ones (12 px a side) on a doubled picture. A
+    tag is refused, with a note, when its cells do not agree with the picture, when half of its edges are
+    covered, when it is too blurred, and when it is seen twice.
     """
     if grey.ndim != 2 or grey.dtype != np.uint8 or min(grey.shape) < 1:
         msg = (
@@ -154,15 +156,26 @@ def find_tags(grey: Grey, wanted_ids: Collection[int] | None = None) -> Sighting
 def _gather(levels: tuple[Grey, ...], wanted: set[int] | None) -> list[Candidate]:
     """Search until all that is wanted has been read well enough to be fitted."""
     found: list[Candidate] = []
-    for candidates in search_levels(levels):
+    for coarser, candidates in enumerate(search_levels(levels), start=1):
         found.extend(candidates)
-        enough = {item.tag_id for item in found if _is_enough(item)}
-        if wanted is not None and wanted <= enough:
-            return found
+        if wanted is not None and wanted <= {item.tag_id for item in found if not item.is_mirrored}:
+            return _refined(levels[: len(levels) - coarser], found, wanted)
     # With no ids given, there is a reason to look harder only where nothing large has been found.
     if wanted is not None or not any(item.side_px > _LARGE_SIDE_PX for item in found):
         found.extend(search_covered(levels))
         found.extend(search_small(levels[0]))
+    return found
+
+
+def _refined(finer: Sequence[Grey], found: list[Candidate], wanted: set[int]) -> list[Candidate]:
+    """Search finer levels around what was read, until all that is wanted is good enough to be fitted."""
+    for level in range(len(finer) - 1, -1, -1):
+        finest: dict[int, float] = {}
+        for item in found:
+            finest[item.tag_id] = min(item.px_per_px, finest.get(item.tag_id, np.inf))
+        missing = wanted - {item.tag_id for item in found if _is_enough(item)}
+        rest = [item for item in found if item.tag_id in missing and item.px_per_px == finest[item.tag_id]]
+        found = [*found, *search_around(finer[level], rest, 2.0**level)]
     return found
 
 

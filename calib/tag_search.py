@@ -100,6 +100,19 @@ def search_levels(levels: Sequence[Grey]) -> Iterator[tuple[Candidate, ...]]:
         yield read_codes(levels[level], quads, 2.0**level)
 
 
+def search_around(picture: Grey, found: Sequence[Candidate], px_per_px: float) -> tuple[Candidate, ...]:
+    """Search a level of the pyramid only around what a coarser one gave, half a side of each on all sides."""
+    quads = [np.empty((0, 4, 2))]
+    for item in found:
+        corners = (item.corners_px + 0.5) / px_per_px - 0.5
+        margin = 0.5 * item.side_px / px_per_px
+        left, top = np.maximum(np.floor(corners.min(axis=0) - margin), 0.0).astype(int)
+        right, bottom = np.ceil(corners.max(axis=0) + margin).astype(int) + 1
+        in_part = _four_sided_shapes(picture[top:bottom, left:right], (_LEAST_SIDE_PX, np.inf), _WINDOW_PX)
+        quads.append(in_part + np.array([left, top]))
+    return read_codes(picture, np.concatenate(quads), px_per_px)
+
+
 def search_covered(levels: Sequence[Grey]) -> tuple[Candidate, ...]:
     """Search all levels but the finest once more, for tags whose outline is partly covered or in glare."""
     found: list[Candidate] = []

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from calib.tag_search import halved_levels, read_codes, search_levels, search_small
+from calib.tag_search import halved_levels, read_codes, search_around, search_levels, search_small
 from tests.calib.drawn_tags import Camera, any_square, draw
 
 
@@ -46,6 +46,18 @@ def test_tags_are_read_from_their_smallest_size(
             assert np.abs(item.corners_px - corners).max() < 3.0 * max(item.px_per_px, 1.0)
         assert all(item.tag_id == tag_id or item.score < 0.8 for item in found)
     assert missed <= most_missed
+
+
+def test_search_around_a_coarse_reading_finds_the_tag_where_the_whole_level_does() -> None:
+    tag_id, corners, shape = any_square(120.0, 30.0, 5)
+    levels = halved_levels(draw(shape, {tag_id: corners}))
+    coarse = [item for item in next(search_levels(levels)) if item.tag_id == tag_id]
+    assert coarse
+    (again,) = {item.tag_id: item for item in search_around(levels[0], coarse, 1.0)}.values()
+    assert again.tag_id == tag_id
+    # An outline followed pixel by pixel is good to a pixel.
+    assert np.abs(again.corners_px - corners).max() < 2.0
+    assert search_around(levels[0], [], 1.0) == ()
 
 
 def test_shape_in_a_mirror_reads_as_mirrored_only() -> None:
