@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from calib.camera import Array, undistort
 from calib.errors import GeometryError
 from vision.plane import Rectified, View, rectify, to_px
-from vision.rivet_net.net import PATCH_HEAD_PX, PATCH_PX, Answers, Mark, answer, glance, prepare
+from vision.rivet_net.net import PATCH_HEAD_PX, PATCH_PX, Answers, Mark, answer, prepare
 from vision.rivet_net.scenes import single
 
 Floats = NDArray[np.float32]
@@ -187,7 +187,7 @@ def find_fasteners(
     marks_mm = propose_marks(image, view, z_mm, head_mm, region, target_outline_mm)
     if not len(marks_mm):
         return Fasteners((), ())
-    spots, answers = _look(image, view, z_mm, head_mm, marks_mm, at_a_glance=True)
+    spots, answers = _look(image, view, z_mm, head_mm, marks_mm)
     likely = answers.probability[:, Mark.OTHER] < 1.0 - LIKELY_SCORE_MIN
     if not likely.any():
         return Fasteners((), ())
@@ -479,19 +479,26 @@ def _cut_patch(image: Picture, where: Array, halvings: int) -> NDArray[np.uint8]
 
 
 def _look(
-    image: Picture, view: View, z_mm: float, head_mm: float, mm: Array, *, at_a_glance: bool = False
+    image: Picture,
+    view: View,
+    z_mm: float,
+    head_mm: float,
+    mm: Array,
+    mirrored: NDArray[np.bool_] | None = None,
 ) -> tuple[Spots, Answers]:
     spots = spots_at(view, z_mm, head_mm, mm)
     patches = prepare(cut_patches(image, spots), single(spots.sin_tilt), single(spots.head_px))
-    return spots, glance(patches) if at_a_glance else answer(patches)
+    return spots, answer(patches, mirrored)
 
 
 def _look_around(image: Picture, view: View, z_mm: float, head_mm: float, mm: Array) -> tuple[Spots, Answers]:
     """Look from each place and from beside it; the answers are the means, as seen from the place."""
     spots = spots_at(view, z_mm, head_mm, mm)
     steps = BESIDE_HEADS * np.array([[0.0, 0.0], [1.0, 0.0], [-1.0, 0.0], [0.0, 1.0], [0.0, -1.0]])
+    # Some in the mirror: what the network sees otherwise there is its own error.
+    mirrored = np.repeat([True, False, False, True, False], len(mm))
     beside = mm[None] + head_mm * np.einsum("si,nij->snj", steps, spots.axes)
-    _, answers = _look(image, view, z_mm, head_mm, beside.reshape(-1, 2))
+    _, answers = _look(image, view, z_mm, head_mm, beside.reshape(-1, 2), mirrored)
     by_step = (len(steps), len(mm))
     offset = answers.offset.reshape(*by_step, 2) + single(steps)[:, None]
     mean = Answers(

@@ -99,32 +99,28 @@ def prepare(pictures: NDArray[np.uint8], sin_tilt: Floats, head_px: Floats) -> P
     return Patches(np.moveaxis(channels, 0, 3), np.stack(facts, axis=1).astype(np.float32))
 
 
-def glance(patches: Patches) -> Answers:
-    """Let the network look at patches once, as they are: half the work of `answer`, a little less sure."""
-    return interpret(_look(patches.pictures, patches.facts))
-
-
-def answer(patches: Patches) -> Answers:
-    """Let the network look at patches, as they are and mirrored about the line of sight.
+def answer(patches: Patches, mirrored: NDArray[np.bool_] | None = None) -> Answers:
+    """Let the network look at patches.
 
     Parameters
     ----------
     patches : Patches
         What `prepare` gave.
+    mirrored : ndarray of bool of shape (N,), optional
+        Patches to be looked at mirrored about the line of sight; the answers are those of the patch itself.
 
     Returns
     -------
     Answers
-        Probabilities, offsets and their covariance: the mean of the two looks.
+        Probabilities, offsets and their covariance.
     """
-    plain = glance(patches)
-    mirrored = interpret(_look(patches.pictures[:, :, ::-1], patches.facts))
-    back = np.array([-1.0, 1.0], dtype=np.float32)
-    return Answers(
-        (plain.probability + mirrored.probability) / 2.0,
-        single((plain.offset + mirrored.offset * back) / 2.0),
-        single(COV_SCALE / 2.0 * (plain.cov + mirrored.cov * np.outer(back, back))),
-    )
+    turned = np.zeros(len(patches.facts), dtype=bool) if mirrored is None else mirrored
+    pictures = np.where(turned[:, None, None, None], patches.pictures[:, :, ::-1], patches.pictures)
+    seen = interpret(_look(pictures, patches.facts))
+    back = np.ones((len(turned), 2), dtype=np.float32)
+    back[turned, 0] = -1.0
+    cov = single(COV_SCALE) * seen.cov * back[:, :, None] * back[:, None, :]
+    return Answers(seen.probability, seen.offset * back, cov)
 
 
 def _look(pictures: Floats, facts: Floats) -> Floats:
@@ -192,7 +188,6 @@ __all__ = [
     "Mark",
     "Patches",
     "answer",
-    "glance",
     "interpret",
     "prepare",
 ]
