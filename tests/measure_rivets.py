@@ -61,8 +61,10 @@ class Case:
     @property
     def neutral_mm(self) -> Array:
         """Places where a finding counts neither way: covered heads, and heads cut by the border."""
-        places = [item["px"] for item in self.truth["hidden"] if item.get("px")] + self.truth.get("cut", [])
-        inside = [px for px in places if np.isfinite(px).all()]
+        given = [item["px"] for item in self.truth["hidden"] if item.get("px")] + self.truth.get("cut", [])
+        places = np.array(given, dtype=float).reshape(-1, 2)
+        size = np.array([self.view.camera.width, self.view.camera.height])
+        inside = [px for px in places if np.isfinite(px).all() and (px > -0.5).all() and (px < size).all()]
         return to_mm(self.view, inside, self.z_mm).mm if inside else np.zeros((0, 2))
 
 

@@ -278,7 +278,11 @@ def truth_of(scene: Scene) -> dict[str, Any]:
         "rivets": [{"id": f"r{i:02d}", **entry} for i, entry in enumerate(rivets)],
         "hidden": [_place(scene, item) for item in scene.hidden if _entry(scene, item)],
         "missing": [_place(scene, item) for item in scene.missing if _entry(scene, item)],
-        "cut": [_place(scene, item)["px"] for item in scene.rivets if not _entry(scene, item)],
+        "cut": [
+            _place(scene, item)["px"]
+            for item in scene.rivets
+            if not _entry(scene, item) and _in_view(scene, scene.to_target(*item.at, 0.0)[None])
+        ],
         "decoys": [
             {"kind": item.kind, "px": _place(scene, item)["px"], "size_mm": round(item.size_mm, 1)}
             for item in scene.decoys
@@ -316,7 +320,14 @@ def _entry(scene: Scene, item: Item) -> dict[str, Any] | None:
     rim = centre + 0.5 * item.size_mm * np.column_stack([np.cos(turns), np.sin(turns), np.zeros(12)])
     px = scene.to_px(rim)
     whole = (px > 1.0).all() and (px < np.array(SIZE_PX) - 2.0).all() and abs(u) < REACH_MM - 30.0
-    return {**entry, "diameter_mm": item.size_mm} if whole else None
+    return {**entry, "diameter_mm": item.size_mm} if whole and _in_view(scene, rim) else None
+
+
+def _in_view(scene: Scene, points: np.ndarray) -> bool:
+    """Say whether points lie where the lens model holds: far outside the frame it folds back into it."""
+    seen = points @ scene.rotation.T + scene.translation_mm
+    ideal = seen[:, :2] / np.maximum(seen[:, 2:], 1.0) * FOCAL_PX
+    return bool((seen[:, 2] > 1.0).all() and (np.abs(ideal) < 0.55 * np.array(SIZE_PX)).all())
 
 
 def _border(scene: Scene, v: float) -> list[list[float]]:
