@@ -8,11 +8,14 @@ from playwright.sync_api import Locator, Page
 
 # More stops than any page has.
 _MOST_STOPS = 250
-# What has the focus, told with a number of its own; in view if some of it, or of its label, is.
-_FOCUSED = """() => {
+# What has the focus, with a number of its own, once it stands still: a photo is moved until its mark shows.
+# In view if some of it, or of its label, is; that may take the page a moment.
+_FOCUSED = """async () => {
     const here = document.activeElement;
     if (!here || here === document.body) return null;
-    const isInView = [here, ...(here.labels || [])].some((part) => {
+    const frame = () => new Promise((go) => requestAnimationFrame(() => requestAnimationFrame(go)));
+    const placed = () => { const { left, top } = here.getBoundingClientRect(); return `${left} ${top}`; };
+    const isInView = () => [here, ...(here.labels || [])].some((part) => {
         const { left, right, top, bottom } = part.getBoundingClientRect();
         const [x, y] = [(Math.max(left, 0) + Math.min(right, innerWidth)) / 2,
             (Math.max(top, 0) + Math.min(bottom, innerHeight)) / 2];
@@ -21,11 +24,17 @@ _FOCUSED = """() => {
         const whole = part.closest(".drawn") || part;
         return onTop && (whole.contains(onTop) || onTop.contains(whole));
     });
+    for (let round = 0, before = ""; round < 60; round += 1) {
+        const now = placed();
+        if (now === before && isInView()) break;
+        before = now;
+        await frame();
+    }
     if (!here.dataset.stop) {
         const page = document.documentElement;
         here.dataset.stop = page.dataset.stops = String(Number(page.dataset.stops || 0) + 1);
     }
-    return { number: Number(here.dataset.stop), html: here.outerHTML.slice(0, 160), isInView };
+    return { number: Number(here.dataset.stop), html: here.outerHTML.slice(0, 160), isInView: isInView() };
 }"""
 
 
