@@ -18,7 +18,18 @@ Picture = np.ndarray
 Settings = dict[str, Any]
 
 # The settings with the best F1 on the twelve close-ups of ../shared/photos/dev, out of those in GRIDS.
-TUNED: dict[str, Settings] = {}
+TUNED: dict[str, Settings] = {
+    "HoughCircles": {"blur_px": 0.0, "edge": 30.0, "votes": 13.0, "size_share": 0.2, "equalize": False},
+    "SimpleBlobDetector": {
+        "threshold_step": 4.0,
+        "circularity": 0.5,
+        "convexity": 0.9,
+        "inertia": 0.6,
+        "repeats": 2,
+        "equalize": True,
+    },
+    "blob_log": {"threshold": 0.18, "size_share": 0.3, "equalize": False},
+}
 GRIDS: dict[str, dict[str, tuple[Any, ...]]] = {
     "HoughCircles": {
         "blur_px": (0.0, 1.0, 1.5),
@@ -38,7 +49,7 @@ GRIDS: dict[str, dict[str, tuple[Any, ...]]] = {
     "blob_log": {
         "threshold": (0.02, 0.04, 0.06, 0.09, 0.13, 0.18, 0.25),
         "size_share": (0.15, 0.3),
-        "equalize": (False, True),
+        "equalize": (False,),
     },
 }
 
@@ -106,7 +117,7 @@ def _blob_detector(grey: Picture, settings: Settings) -> np.ndarray:
         for name in ("circularity", "convexity", "inertia"):
             called = {"inertia": "InertiaRatio"}.get(name, name.capitalize())
             setattr(wanted, f"filterBy{name.capitalize()}", settings[name] > 0.0)
-            setattr(wanted, f"min{called}", settings[name])
+            setattr(wanted, f"min{called}", max(settings[name], 1e-3))
         found += [point.pt for point in cv2.SimpleBlobDetector_create(wanted).detect(grey)]
     return _apart(np.array(found, dtype=float).reshape(-1, 2))
 
