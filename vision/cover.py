@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.camera import Array
-from vision.flange import Flange
-from vision.plane import Rectified, View, rectify
+from vision.flange import Flange, flatten_flange
+from vision.plane import Rectified, View
 
 # A head is at least three pixels across at this scale, a leaf ten.
 SHEET_MM_PER_PX = 2.0
@@ -50,18 +50,7 @@ def flatten_sheet(
     Rectified
         The ridge along x.
     """
-    axes = np.array([flange.along, flange.across])
-    places = flange.polygon_mm @ axes.T
-    low, extent = places.min(axis=0), np.ptp(places, axis=0)
-    flat = rectify(
-        image,
-        view,
-        z_mm=z_mm,
-        corner_mm=low @ axes,
-        size_mm=(float(extent[0]), float(extent[1])),
-        mm_per_px=SHEET_MM_PER_PX,
-        along=flange.along,
-    )
+    flat = flatten_flange(image, view, flange, z_mm=z_mm, mm_per_px=SHEET_MM_PER_PX)
     seen = flat.seen.astype(np.uint8)
     cv2.fillPoly(seen, [np.round(flat.from_plane_mm(target_mm)).astype(np.int32)], 0)
     return Rectified(flat.image, seen > 0, view, z_mm, SHEET_MM_PER_PX, flat.origin_mm, flat.along)

@@ -568,3 +568,28 @@ def _freeze(record: object, *names: str) -> None:
         array = np.array(getattr(record, name), dtype=float)
         array.setflags(write=False)
         object.__setattr__(record, name, array)
+
+
+def flatten_flange(
+    image: NDArray[np.uint8],
+    view: View,
+    flange: Flange,
+    *,
+    z_mm: float,
+    mm_per_px: float,
+    aspect: float = 1.0,
+) -> Rectified:
+    """Return a whole flange straight from above, the ridge along its x axis; see `plane.rectify`."""
+    axes = np.array([flange.along, flange.across])
+    places = flange.polygon_mm @ axes.T
+    low, extent = places.min(axis=0), np.ptp(places, axis=0)
+    return rectify(
+        image,
+        view,
+        z_mm=z_mm,
+        corner_mm=low @ axes,
+        size_mm=(float(extent[0]), float(extent[1])),
+        mm_per_px=mm_per_px,
+        along=flange.along,
+        aspect=aspect,
+    )

@@ -18,10 +18,10 @@ from calib.profile import LensProfile
 from calib.targets import Target
 from vision.cover import flatten_sheet
 from vision.crosslines import CrossLine, find_cross_lines
-from vision.flange import Flange, find_flange
+from vision.flange import Flange, find_flange, flatten_flange
 from vision.photo import load_photo
 from vision.plan import Plan
-from vision.plane import Rectified, View, rectify
+from vision.plane import Rectified, View
 from vision.pose import PosedPhoto, UnposedPhoto, pose_photos
 from vision.rivets import Fasteners, find_fasteners
 from vision.sight import Sight, sight_photo
@@ -297,17 +297,6 @@ def _outline_mm(target: Target) -> Array:
 
 
 def _flatten(image: Image, view: View, flange: Flange, z_mm: float) -> Rectified:
-    """Return the whole flange straight from above, the ridge along the picture's x axis."""
-    axes = np.array([flange.along, flange.across])
-    places = flange.polygon_mm @ axes.T
-    low, extent = places.min(axis=0), np.ptp(places, axis=0)
-    return rectify(
-        image,
-        view,
-        z_mm=z_mm,
-        corner_mm=low @ axes,
-        size_mm=(float(extent[0]), float(extent[1])),
-        mm_per_px=_FLAT_MM_PER_PX,
-        along=flange.along,
-        aspect=_FLAT_MM_PER_PX / _FLAT_MM_PER_ROW,
-    )
+    """Return the whole flange as lines across it are looked for first."""
+    aspect = _FLAT_MM_PER_PX / _FLAT_MM_PER_ROW
+    return flatten_flange(image, view, flange, z_mm=z_mm, mm_per_px=_FLAT_MM_PER_PX, aspect=aspect)
