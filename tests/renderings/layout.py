@@ -91,6 +91,7 @@ class Scene:
     distance_mm: float
     tilt_deg: float
     waves: tuple[tuple[float, float, float, float], ...]
+    size_px: tuple[int, int] = SIZE_PX
     rivets: list[Item] = field(default_factory=list)
     missing: list[Item] = field(default_factory=list)
     hidden: list[Item] = field(default_factory=list)
@@ -319,7 +320,7 @@ def _entry(scene: Scene, item: Item) -> dict[str, Any] | None:
     turns = np.linspace(0.0, 2.0 * math.pi, 12)
     rim = centre + 0.5 * item.size_mm * np.column_stack([np.cos(turns), np.sin(turns), np.zeros(12)])
     px = scene.to_px(rim)
-    whole = (px > 1.0).all() and (px < np.array(SIZE_PX) - 2.0).all() and abs(u) < REACH_MM - 30.0
+    whole = (px > 1.0).all() and (px < np.array(scene.size_px) - 2.0).all() and abs(u) < REACH_MM - 30.0
     return {**entry, "diameter_mm": item.size_mm} if whole and _in_view(scene, rim) else None
 
 
@@ -327,7 +328,7 @@ def _in_view(scene: Scene, points: np.ndarray) -> bool:
     """Say whether points lie where the lens model holds: far outside the frame it folds back into it."""
     seen = points @ scene.rotation.T + scene.translation_mm
     ideal = seen[:, :2] / np.maximum(seen[:, 2:], 1.0) * FOCAL_PX
-    return bool((seen[:, 2] > 1.0).all() and (np.abs(ideal) < 0.55 * np.array(SIZE_PX)).all())
+    return bool((seen[:, 2] > 1.0).all() and (np.abs(ideal) < 0.55 * np.array(scene.size_px)).all())
 
 
 def _border(scene: Scene, v: float) -> list[list[float]]:
@@ -338,5 +339,5 @@ def _camera_entry(scene: Scene) -> dict[str, Any]:
     k1, k2, p1, p2 = scene.distortion
     lens = {"fx": FOCAL_PX, "fy": FOCAL_PX, "cx": scene.principal_px[0], "cy": scene.principal_px[1]}
     pose = {"R": scene.rotation.tolist(), "t_mm": scene.translation_mm.tolist()}
-    size = {"width": SIZE_PX[0], "height": SIZE_PX[1]}
+    size = {"width": scene.size_px[0], "height": scene.size_px[1]}
     return {**size, **lens, "k1": k1, "k2": k2, "p1": p1, "p2": p2, "pose": {"card": pose}}

@@ -1,5 +1,7 @@
 """Materials of the renderings, by name: sheets, rivets, sealant, water, dirt. Needs Blender's module bpy."""
 
+import math
+
 import bpy
 import numpy as np
 
@@ -44,9 +46,14 @@ STUFF = {
 }
 
 
-def make_sheet(finish: str, rng: np.random.Generator) -> bpy.types.Material:
-    """Return the flange's material; metals differ by how the noise is stretched and shaped."""
+def make_sheet(finish: str, rng: np.random.Generator, stray: float = 0.0) -> bpy.types.Material:
+    """Return the flange's material; metals differ by how the noise is stretched and shaped.
+
+    ``stray`` is how far colour and roughness leave the finish's own, as the deviation of their logarithms.
+    """
     colour, metallic, roughness, scale, depth = SHEETS[finish]
+    if stray:
+        colour, roughness = _strayed(rng, colour, stray), roughness * math.exp(rng.normal(0.0, stray))
     material, shader = _principled(finish, colour, metallic, roughness * rng.uniform(0.8, 1.25))
     tree = material.node_tree
     place = tree.nodes.new("ShaderNodeTexCoord")
@@ -73,10 +80,12 @@ def make_sheet(finish: str, rng: np.random.Generator) -> bpy.types.Material:
     return material
 
 
-def make_head(finish: str, sheet: str, rng: np.random.Generator) -> bpy.types.Material:
-    """Return the rivets' material: a metal, or the sheet's own paint a little off."""
+def make_head(finish: str, sheet: str, rng: np.random.Generator, stray: float = 0.0) -> bpy.types.Material:
+    """Return the rivets' material: a metal, or the sheet's own paint a little off; ``stray`` as above."""
     if finish != "matched":
         colour, metallic, roughness = HEADS[finish]
+        if stray:
+            colour, roughness = _strayed(rng, colour, stray), roughness * math.exp(rng.normal(0.0, stray))
         return _principled("head", colour, metallic, roughness * rng.uniform(0.7, 1.5))[0]
     colour, metallic, roughness, _, _ = SHEETS[sheet]
     off = tuple(min(0.95, c * rng.uniform(0.85, 1.2)) for c in colour)
@@ -109,6 +118,12 @@ def make_print(picture: np.ndarray) -> bpy.types.Material:
     texture.image = image
     material.node_tree.links.new(texture.outputs["Color"], shader.inputs["Base Color"])
     return material
+
+
+def _strayed(rng: np.random.Generator, colour: tuple[float, ...], stray: float) -> tuple[float, ...]:
+    """Return a colour somewhat lighter or darker, and somewhat tinted."""
+    factors = np.exp(rng.normal(0.0, stray) + rng.normal(0.0, 0.5 * stray, 3))
+    return tuple(np.clip(np.array(colour) * factors, 0.005, 0.95).tolist())
 
 
 def _principled(

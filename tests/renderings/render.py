@@ -9,6 +9,7 @@ import argparse
 import json
 import math
 import tempfile
+from dataclasses import dataclass
 from pathlib import Path
 
 import bpy
@@ -22,7 +23,6 @@ from layout import (
     FOCAL_PX,
     LAP_STEP_MM,
     REACH_MM,
-    SIZE_PX,
     Item,
     Scene,
     draw_scene,
@@ -34,6 +34,28 @@ from phone import develop
 UNIT = 0.1
 MARGIN = 1.06
 TAG_MM, TAG_CENTRES_MM = 45.0, ((35.0, 33.0), (155.0, 33.0), (35.0, 97.0), (155.0, 97.0))
+
+
+@dataclass(frozen=True)
+class Style:
+    """Shapes of heads: ranges of lengths in head diameters and of the dome's power; what pins are of."""
+
+    rise: tuple[float, float] = (0.2, 0.3)
+    edge: tuple[float, float] = (0.01, 0.05)
+    hole: tuple[float, float] = (0.12, 0.19)
+    power: tuple[float, float] = (1.8, 3.2)
+    proud_share: float = 0.0
+    pins: tuple[str, ...] = ("mandrel",)
+
+
+STYLES = {
+    "domed": Style(),
+    "low": Style(rise=(0.10, 0.15)),
+    "sealed": Style(hole=(0.08, 0.08), pins=()),
+    "stub": Style(proud_share=1.0),
+    # Whatever the trade sells: for training, wider than the others.
+    "any": Style((0.08, 0.34), (0.0, 0.08), (0.10, 0.23), (1.4, 3.8), 0.3, ("mandrel", "zinc plate", "void")),
+}
 
 
 def main() -> None:
@@ -63,19 +85,19 @@ def _card_record() -> dict[str, object]:
 def _render(scene: Scene, samples: int, threads: int) -> np.ndarray:
     bpy.ops.wm.read_factory_settings(use_empty=True)
     rng = np.random.default_rng((20262, scene.seed))
-    _build_roof(scene, rng)
+    build_roof(scene, rng)
     _build_card(scene)
     head = materials.make_head(scene.rivet_finish, scene.finish, rng)
     for item in scene.rivets:
-        _add_rivet(scene, item, head, scene.head_mm)
+        add_rivet(scene, item, head, scene.head_mm)
     for item in scene.decoys:
         DECOYS[item.kind](scene, item, head)
-    _add_light(scene, rng)
-    _set_camera(scene)
-    return _traced(scene, samples, threads)
+    add_light(scene, rng)
+    set_camera(scene)
+    return trace(scene, samples, threads)
 
 
-def _traced(scene: Scene, samples: int, threads: int) -> np.ndarray:
+def trace(scene: Scene, samples: int, threads: int) -> np.ndarray:
     """Return the pinhole picture: the flange and what is near it finely, the rest at a quarter of that."""
     settings = bpy.context.scene
     settings.render.engine = "CYCLES"
@@ -83,6 +105,7 @@ def _traced(scene: Scene, samples: int, threads: int) -> np.ndarray:
     settings.cycles.samples = samples
     settings.cycles.use_adaptive_sampling = False
     settings.cycles.use_denoising = True
+    settings.cycles.denoising_prefilter = "FAST"
     settings.cycles.max_bounces = 4
     settings.cycles.sample_clamp_indirect = 8.0
     settings.render.threads_mode = "FIXED"
@@ -180,8 +203,8 @@ def _lathe(
     _mesh(name, np.concatenate(rings), faces, material, smooth=smooth)
 
 
-def _build_roof(scene: Scene, rng: np.random.Generator) -> None:
-    sheet = materials.make_sheet(scene.finish, rng)
+def build_roof(scene: Scene, rng: np.random.Generator, stray: float = 0.0) -> None:
+    sheet = materials.make_sheet(scene.finish, rng, stray)
     end = REACH_MM if scene.lap_u is None else scene.lap_u
     _add_sheet(scene, sheet, -REACH_MM, end, 0.0)
     if scene.lap_u is not None:
@@ -267,33 +290,31 @@ def _build_card(scene: Scene) -> None:
 # ---- fasteners and decoys ------------------------------------------------------------------------------
 
 
-def _add_rivet(scene: Scene, item: Item, head: bpy.types.Material, head_mm: float) -> None:
+def add_rivet(scene: Scene, item: Item, head: bpy.types.Material, head_mm: float) -> None:
     """Set a blind rivet: domed or low, its mandrel broken flush, deep or as a stub, or a closed end."""
     rng = np.random.default_rng(item.seed)
+    style = STYLES[scene.head_style]
     half = head_mm / 2.0
-    low = scene.head_style == "low"
-    rise = head_mm * (rng.uniform(0.10, 0.15) if low else rng.uniform(0.2, 0.3))
-    edge = head_mm * rng.uniform(0.01, 0.05)
-    hole = head_mm * rng.uniform(0.12, 0.19)
-    if scene.head_style == "sealed":
-        hole = 0.08 * head_mm
-    power = rng.uniform(1.8, 3.2)
+    rise, edge, hole = (head_mm * rng.uniform(*share) for share in (style.rise, style.edge, style.hole))
+    power = rng.uniform(*style.power)
     shares = np.cos(np.linspace(0.0, math.acos(hole / half), 14))
     profile = [(half, -0.2), (half, edge)]
     profile += [(half * s, edge + (rise - edge) * math.sqrt(max(1.0 - s**power, 0.0))) for s in shares[1:]]
     top = profile[-1][1]
     tilt = tuple(rng.normal(0.0, 0.015, 2))
-    if scene.head_style == "sealed":
+    if not style.pins:
         profile += [(0.5 * hole, top - 0.3 * hole), (0.05 * hole, top - 0.35 * hole)]
         _lathe(scene, "rivet", item.at, profile, head, tilt=tilt)
         return
     deep = rise * rng.uniform(0.3, 0.9)
     profile += [(0.97 * hole, top - 0.015 * head_mm), (0.94 * hole, top - deep)]
     _lathe(scene, "rivet", item.at, profile, head, tilt=tilt)
-    proud = head_mm * rng.uniform(0.02, 0.12) if scene.head_style == "stub" else -deep * rng.uniform(0.1, 0.9)
+    is_proud = style.proud_share == 1.0 or (style.proud_share > 0.0 and rng.random() < style.proud_share)
+    proud = head_mm * rng.uniform(0.02, 0.12) if is_proud else -deep * rng.uniform(0.1, 0.9)
     stub = hole * rng.uniform(0.55, 0.9)
     pin = [(stub, top - deep - 0.1), (stub, top + proud), (0.6 * stub, top + proud + rng.uniform(-0.1, 0.15))]
-    _lathe(scene, "mandrel", item.at, pin, materials.make("mandrel"), sides=16)
+    stuff = style.pins[0] if len(style.pins) == 1 else str(rng.choice(style.pins))
+    _lathe(scene, "mandrel", item.at, pin, materials.make(stuff), sides=16)
 
 
 def _outline(rng: np.random.Generator, rag: float, sides: int = 40) -> np.ndarray:
@@ -407,7 +428,7 @@ def _stroke(
 
 def _add_other_rivet(scene: Scene, item: Item, head: bpy.types.Material) -> None:
     share = 0.6 if item.seed % 2 else 1.55
-    _add_rivet(scene, item, head, scene.head_mm * share)
+    add_rivet(scene, item, head, scene.head_mm * share)
 
 
 def _add_dent(scene: Scene, item: Item, _head: bpy.types.Material) -> None:
@@ -477,7 +498,7 @@ DECOYS = {
 # ---- light and camera ----------------------------------------------------------------------------------
 
 
-def _add_light(scene: Scene, rng: np.random.Generator) -> None:
+def add_light(scene: Scene, rng: np.random.Generator) -> None:
     """Light the scene as its name says: how high and strong the sun stands, what shades it."""
     rise = math.atan(scene.pitch_in_12 / 12.0)
     up = np.array([0.0, -math.sin(rise), math.cos(rise)])  # (u, v, h): the flange falls towards its hem
@@ -523,6 +544,8 @@ def _add_sky(scene: Scene, up: np.ndarray, rng: np.random.Generator) -> None:
     world = bpy.data.worlds.new("sky")
     bpy.context.scene.world = world
     world.use_nodes = True
+    # The sky varies slowly: a coarse map of where its light comes from is enough, and 3 s sooner made.
+    world.cycles.sampling_method, world.cycles.sample_map_resolution = "MANUAL", 128
     tree = world.node_tree
     place, dot = tree.nodes.new("ShaderNodeTexCoord"), tree.nodes.new("ShaderNodeVectorMath")
     dot.operation = "DOT_PRODUCT"
@@ -619,7 +642,7 @@ def _add_branches(towards: np.ndarray, rng: np.random.Generator) -> None:
         )
 
 
-def _set_camera(scene: Scene) -> None:
+def set_camera(scene: Scene) -> None:
     """Set the pinhole camera: target frame -> ridge frame -> Blender."""
     c, s = math.cos(scene.card_turn_rad), math.sin(scene.card_turn_rad)
     to_blender = np.diag([1.0, -1.0, 1.0]) @ np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, -1.0]])
@@ -633,7 +656,7 @@ def _set_camera(scene: Scene) -> None:
     camera.sensor_fit, camera.sensor_width, camera.clip_start = "HORIZONTAL", 36.0, 0.1
     camera.clip_end = 5000.0
     # The pinhole picture is wider than the photo by the margin and keeps its scale.
-    width, height = (2 * round(MARGIN * side / 2.0) for side in SIZE_PX)
+    width, height = (2 * round(MARGIN * side / 2.0) for side in scene.size_px)
     camera.lens = 36.0 * FOCAL_PX / width
     holder = bpy.data.objects.new("camera", camera)
     bpy.context.collection.objects.link(holder)

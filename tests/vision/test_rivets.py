@@ -11,10 +11,20 @@ from scipy.signal import correlate2d
 
 from calib.camera import Array, Camera
 from calib.errors import GeometryError
+from tests.measure_rivets import load_cases
 from vision.plane import View, to_mm, to_px
 from vision.rivet_net import marks, net
+from vision.rivet_net.faces import are_blank
 from vision.rivet_net.scenes import Light, Sheet, Sight, render, sight_from
-from vision.rivets import Fasteners, find_fasteners, find_rivets, spots_at, visible_region
+from vision.rivets import (
+    Fasteners,
+    cut_patches,
+    find_fasteners,
+    find_rivets,
+    propose_marks,
+    spots_at,
+    visible_region,
+)
 
 HEAD_MM = 9.5
 CARD = np.array([[0.0, 0.0], [190.0, 0.0], [190.0, 130.0], [0.0, 130.0]])
@@ -116,6 +126,64 @@ def test_empty_holes_of_rendered_photos_are_no_rivets(cases: list[Case]) -> None
     assert holes
     for case, px in holes:
         assert min(np.hypot(*(hole.px - px)) for hole in case.found.holes) < 2.0
+
+
+def _head_patches(folder: Path, stem: str) -> np.ndarray:
+    """Return a photo's true heads as the network looks at them."""
+    (case,) = (case for case in load_cases(folder) if case.name == stem)
+    return cut_patches(case.image, spots_at(case.view, case.z_mm, case.head_mm, case.heads_mm))
+
+
+def _dab(patch: np.ndarray) -> np.ndarray:
+    """Lay a white disc of a head's size over a head."""
+    y, x = np.mgrid[: patch.shape[0], : patch.shape[1]] - (patch.shape[0] - 1) / 2.0
+    cover = np.clip(8.5 - np.hypot(x, y), 0.0, 1.0)[..., None]
+    return np.round(patch * (1.0 - cover) + 250.0 * cover).astype(np.uint8)
+
+
+@pytest.mark.parametrize("stem", ["close_dev_04", "close_dev_06", "close_dev_08", "close_dev_10"])
+def test_only_a_blank_disc_among_heads_is_no_head(rendered_photos: Path, stem: str) -> None:
+    heads = _head_patches(rendered_photos, stem)
+    sure = np.full(len(heads), 0.99)
+    assert not are_blank(heads, sure).any()
+    for i in range(len(heads)):
+        with_dab = np.concatenate([heads[:i], _dab(heads[i])[None], heads[i + 1 :]])
+        assert np.flatnonzero(are_blank(with_dab, sure)).tolist() == [i]
+
+
+def test_blank_discs_stay_where_no_head_shows_more(rendered_photos: Path) -> None:
+    heads = _head_patches(rendered_photos, "close_dev_08")
+    burnt_out = np.array([_dab(head) for head in heads])
+    assert not are_blank(burnt_out, np.full(len(heads), 0.99)).any()
+    # Two sure heads are too few to compare with.
+    few = np.concatenate([heads[:2], burnt_out[:1]])
+    assert not are_blank(few, np.full(3, 0.99)).any()
+
+
+def test_heads_beside_glaring_smears_are_looked_at(rendered_photos: Path) -> None:
+    rng = np.random.default_rng(0)
+    looked_at = []
+    for case in load_cases(rendered_photos):
+        spots = spots_at(case.view, case.z_mm, case.head_mm, case.heads_mm[:6])
+        region = visible_region(case.view, case.z_mm, case.head_mm, case.flange_mm)
+        for head_mm, px, by_head in zip(spots.mm, spots.px, spots.px_by_head, strict=True):
+            turn = rng.uniform(0.0, 2.0 * np.pi)
+            away = rng.uniform(1.2, 1.4) * np.array([np.cos(turn), np.sin(turn)])
+            photo = _smear(case.image, px + by_head @ away, 0.5 * by_head)
+            marks_mm = propose_marks(photo, case.view, case.z_mm, case.head_mm, region, case.card_mm)
+            looked_at.append(np.linalg.norm(marks_mm - head_mm, axis=1).min() < 0.45 * case.head_mm)
+    assert len(looked_at) > 50
+    assert np.mean(looked_at) >= 0.6
+
+
+def _smear(image: np.ndarray, middle: Array, half_axes: Array) -> np.ndarray:
+    """Lay a white ellipse over a photo, as sharp as the photo."""
+    turns = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
+    outline = middle + (half_axes @ np.array([np.cos(turns), np.sin(turns)])).T
+    cover = np.zeros(image.shape[:2], np.float32)
+    cv2.fillPoly(cover, [np.round(outline).astype(np.int32)], 1.0)
+    cover = cv2.GaussianBlur(cover, (0, 0), 0.8)[..., None]
+    return np.round(image * (1.0 - cover) + 250.0 * cover).astype(np.uint8)
 
 
 # ---- scenes of our own ---------------------------------------------------------------------------------

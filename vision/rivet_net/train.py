@@ -9,9 +9,10 @@ import argparse
 import itertools
 import math
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -22,10 +23,10 @@ from numpy.typing import NDArray
 from torch import Tensor, nn
 
 from calib.camera import Array, Camera
-from vision.plane import View
+from vision.plane import View, to_mm
 from vision.rivet_net import marks
 from vision.rivet_net.darkroom import develop
-from vision.rivet_net.net import HALVED_AFTER, PATCH_PX, STRIDES, interpret, prepare
+from vision.rivet_net.net import CONTRAST_FLOOR, HALVED_AFTER, PATCH_PX, STRIDES, interpret, prepare
 from vision.rivet_net.scenes import (
     EXTENT_HEADS,
     Finish,
@@ -65,6 +66,20 @@ class Examples:
     head_px: NDArray[np.float32]
     mark: NDArray[np.int64]
     offset: NDArray[np.float32]
+
+
+@dataclass(frozen=True, eq=False)
+class Known:
+    """What stands where on a sheet: its plane's ``z_mm``, ``head_mm``, the ``region_mm`` (K, 2) to look at.
+
+    ``mark`` (N,) and ``mm`` (N, 2): where the line of sight to a thing's foot meets the plane.
+    """
+
+    z_mm: float
+    head_mm: float
+    region_mm: Array
+    mark: NDArray[np.int64]
+    mm: Array
 
 
 def make_scene(rng: Generator) -> tuple[Sheet, Sight, float]:
@@ -127,20 +142,51 @@ def make_examples(seed: int, number: int) -> Examples:
     side = math.ceil(0.8 * EXTENT_HEADS * head_px)
     radiance = render(sheet, light, sight, (side, side))
     view = view_of(sight, (side, side), head_px)
+    half = 0.36 * EXTENT_HEADS * HEAD_MM
+    region = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
+    mark = np.array([placed.mark for placed in sheet.placed], dtype=np.int64)
+    seen_mm = np.array([_seen_at(view, placed) for placed in sheet.placed]).reshape(-1, 2)
+    scene = Known(0.0, HEAD_MM, region, mark, seen_mm)
     # The drawing costs most: two phones photograph each scene.
-    shots = [_shoot(rng, sheet, *_cropped(rng, develop(rng, radiance), view)) for _ in range(2)]
+    shots = [_shoot(rng, scene, *_cropped(rng, develop(rng, radiance), view), 6) for _ in range(2)]
     return _joined(shots)
 
 
-def _shoot(rng: Generator, sheet: Sheet, image: NDArray[np.uint8], view: View) -> Examples:
+def photograph_traced(seed: int, file: Path) -> Examples:
+    """Return patches of a path-traced crowd (`tests/renderings/crowd.py`), as two phones photograph it."""
+    cv2.setNumThreads(1)
+    rng = np.random.default_rng((seed, int(file.stem.split("_")[1])))
+    with np.load(file) as stored:
+        traced = {name: stored[name] for name in stored.files}
+    radiance = traced["radiance"].astype(np.float32)
+    height, width = radiance.shape[:2]
+    focal, z_mm = float(traced["focal_px"]), float(traced["z_mm"])
+    camera = Camera(width, height, focal, focal, (width - 1) / 2.0, (height - 1) / 2.0)
+    view = View(camera, traced["rotation"], traced["translation_mm"], np.zeros((15, 15)))
+    px = traced["px"]
+    inside = ((px > 0.0) & (px < (width - 1.0, height - 1.0))).all(axis=1)
+    kind = traced["kind"][inside]
+    mark = np.where(kind == "rivet", Mark.RIVET, np.where(kind == "empty_hole", Mark.HOLE, Mark.OTHER))
+    region = to_mm(view, cv2.convexHull(px[inside].astype(np.float32))[:, 0], z_mm).mm
+    scene = Known(z_mm, float(traced["head_mm"]), region, mark, to_mm(view, px[inside], z_mm).mm)
+    shots = [_shoot(rng, scene, develop(rng, radiance), view, 100) for _ in range(2)]
+    return _joined([_some(rng, shot, 130) for shot in shots])
+
+
+def _shoot(rng: Generator, scene: Known, image: NDArray[np.uint8], view: View, proposals: int) -> Examples:
     """Return the patches of one photo of a scene."""
-    half = 0.36 * EXTENT_HEADS * HEAD_MM
-    region = np.array([[-half, -half], [half, -half], [half, half], [-half, half]])
-    proposed = propose_marks(image, view, 0.0, HEAD_MM, region)[:6]
-    known = [_seen_at(view, p) for p in sheet.placed for _ in range(1 + 2 * (p.mark != Mark.OTHER))]
-    spread = np.where(rng.random((len(known), 1)) < 0.5, 0.04, 0.16) * HEAD_MM
-    jittered = np.array(known).reshape(-1, 2) + rng.normal(0.0, 1.0, (len(known), 2)) * spread
-    return _label(sheet, image, view, np.concatenate([proposed, jittered]))
+    proposed = propose_marks(image, view, scene.z_mm, scene.head_mm, scene.region_mm)[:proposals]
+    known = np.repeat(scene.mm, 1 + 2 * (scene.mark != Mark.OTHER), axis=0)
+    spread = np.where(rng.random((len(known), 1)) < 0.5, 0.04, 0.16) * scene.head_mm
+    jittered = known + rng.normal(0.0, 1.0, (len(known), 2)) * spread
+    return _label(scene, image, view, np.concatenate([proposed, jittered]))
+
+
+def _some(rng: Generator, examples: Examples, count: int) -> Examples:
+    """Return at most so many examples, none of which shows nothing at all."""
+    shows = np.nonzero(examples.pictures.std(axis=(1, 2)).max(axis=1) > CONTRAST_FLOOR)[0]
+    chosen = rng.permutation(shows)[:count]
+    return Examples(*(getattr(examples, name)[chosen] for name in Examples.__dataclass_fields__))
 
 
 def _cropped(rng: Generator, image: NDArray[np.uint8], view: View) -> tuple[NDArray[np.uint8], View]:
@@ -160,18 +206,17 @@ def _cropped(rng: Generator, image: NDArray[np.uint8], view: View) -> tuple[NDAr
     return image[top:, left:].copy(), View(camera, view.rotation, view.translation_mm, view.cov)
 
 
-def _label(sheet: Sheet, image: NDArray[np.uint8], view: View, mm: Array) -> Examples:
-    spots = spots_at(view, 0.0, HEAD_MM, mm)
+def _label(scene: Known, image: NDArray[np.uint8], view: View, mm: Array) -> Examples:
+    spots = spots_at(view, scene.z_mm, scene.head_mm, mm)
     mark = np.zeros(len(mm), dtype=np.int64)
     offset = np.zeros((len(mm), 2), dtype=np.float32)
     clear = np.ones(len(mm), dtype=bool)
-    for placed in sheet.placed:
-        if placed.mark == Mark.OTHER:
-            continue
-        to_it = np.einsum("nij,nj->ni", spots.axes, _seen_at(view, placed) - mm) / HEAD_MM
+    fasteners = scene.mark != Mark.OTHER
+    for held, at in zip(scene.mark[fasteners], scene.mm[fasteners], strict=True):
+        to_it = np.einsum("nij,nj->ni", spots.axes, at - mm) / scene.head_mm
         distance = np.hypot(*to_it.T)
         near = distance < NEAR_HEADS
-        mark[near], offset[near] = placed.mark, to_it[near]
+        mark[near], offset[near] = held, to_it[near]
         clear &= near | (distance > FAR_HEADS)
     inside = ((spots.px >= 0.0) & (spots.px <= np.array(image.shape[1::-1]) - 1.0)).all(axis=1)
     keep = clear & inside
@@ -197,10 +242,17 @@ def gather(seed: int, scenes: int, workers: int) -> Examples:
         return _joined(list(pool.map(make_examples, [seed] * scenes, range(scenes), chunksize=50)))
 
 
-def recall(file: Path, seed: int, scenes: int, workers: int) -> Examples:
-    """Return the patches stored in a file; draw and store them first if there is none."""
+def gather_traced(seed: int, folder: Path, workers: int) -> Examples:
+    """Return the patches of all crowds in a folder."""
+    files = sorted(folder.glob("crowd_*.npz"))
+    with ProcessPoolExecutor(workers) as pool:
+        return _joined(list(pool.map(photograph_traced, [seed] * len(files), files)))
+
+
+def recall(file: Path, gather_them: Callable[[], Examples]) -> Examples:
+    """Return the patches stored in a file; gather and store them first if there is none."""
     if not file.exists():
-        examples = gather(seed, scenes, workers)
+        examples = gather_them()
         np.savez(file, **{name: getattr(examples, name) for name in Examples.__dataclass_fields__})
     with np.load(file) as stored:
         return Examples(*(stored[name] for name in Examples.__dataclass_fields__))
@@ -375,11 +427,17 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=16)
     parser.add_argument("--patches", type=Path, help="where the drawn patches are kept for a next run")
+    parser.add_argument(
+        "--traced", type=Path, help="folder of path-traced crowds; their patches are kept there"
+    )
     arguments = parser.parse_args()
     device = "cuda" if torch.cuda.is_available() else "cpu"
     started = time.perf_counter()
-    draw = (arguments.seed, arguments.scenes, arguments.workers)
-    examples = recall(arguments.patches, *draw) if arguments.patches else gather(*draw)
+    draw = partial(gather, arguments.seed, arguments.scenes, arguments.workers)
+    examples = recall(arguments.patches, draw) if arguments.patches else draw()
+    if arguments.traced:
+        trace = partial(gather_traced, arguments.seed, arguments.traced, arguments.workers)
+        examples = _joined([examples, recall(arguments.traced / "patches.npz", trace)])
     print(f"{len(examples.mark)} patches in {time.perf_counter() - started:.0f} s")  # noqa: T201
     network = train(examples, arguments.epochs, arguments.seed, device, arguments.start)
     np.savez_compressed(arguments.out, **folded(network))  # type: ignore[arg-type]
