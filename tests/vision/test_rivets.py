@@ -164,7 +164,7 @@ def test_heads_beside_glaring_smears_are_looked_at(rendered_photos: Path) -> Non
     rng = np.random.default_rng(0)
     looked_at = []
     for case in load_cases(rendered_photos):
-        spots = spots_at(case.view, case.z_mm, case.head_mm, case.heads_mm[:6])
+        spots = spots_at(case.view, case.z_mm, case.head_mm, case.heads_mm[:3])
         region = visible_region(case.view, case.z_mm, case.head_mm, case.flange_mm)
         for head_mm, px, by_head in zip(spots.mm, spots.px, spots.px_by_head, strict=True):
             turn = rng.uniform(0.0, 2.0 * np.pi)
@@ -172,7 +172,7 @@ def test_heads_beside_glaring_smears_are_looked_at(rendered_photos: Path) -> Non
             photo = _smear(case.image, px + by_head @ away, 0.5 * by_head)
             marks_mm = propose_marks(photo, case.view, case.z_mm, case.head_mm, region, case.card_mm)
             looked_at.append(np.linalg.norm(marks_mm - head_mm, axis=1).min() < 0.45 * case.head_mm)
-    assert len(looked_at) > 50
+    assert len(looked_at) == 36
     assert np.mean(looked_at) >= 0.6
 
 
