@@ -43,8 +43,8 @@ __all__ = ["FlangeAudit", "NotAudited", "PhotoAudit", "RivetFinding", "audit_pho
 
 # A witness mark drawn with a tape on site; common practice, no source.
 _U_WITNESS_MM = 0.5
-# A head between these scores is neither counted nor ruled out.
-_DOUBTFUL_SCORE = (0.3, 0.7)
+# On a head of a lower score the count of a lap's rivets does not rest.
+_SURE_SCORE = 0.7
 # A head is not overlooked when it is this many pixels across and seen no flatter than this (sine of 55
 # degrees): on rendered photos the heads missed were 8.5 and 9.6 px across, seen at 62 and 57 degrees.
 _SURE_HEAD_PX = 11.0
@@ -369,18 +369,28 @@ class _Cover:
     """Where something lies on the sheet, but for the places of which a person said that no rivet is there."""
 
     part: PreparedFlange
-    head_mm: float
+    plan: Plan
     looked_at_mm: Array
+    doubtful_mm: Array
 
     @classmethod
     def of(cls, marks: Marks, part: PreparedFlange, plan: Plan) -> "_Cover":
-        looked_at = to_mm(part.view, marks.removed, part.z_mm).mm if marks.removed else np.zeros((0, 2))
-        return cls(part, plan.rivet_head_mm, looked_at)
+        doubtful = [sighting.px for sighting in part.found.doubtful]
+        looked_at, maybe = (
+            to_mm(part.view, px, part.z_mm).mm if len(px) else np.zeros((0, 2))
+            for px in (marks.removed, doubtful)
+        )
+        return cls(part, plan, looked_at, maybe)
 
     def is_over(self, place_mm: Array) -> bool:
-        if np.any(np.linalg.norm(self.looked_at_mm - place_mm, axis=1) < _SAME_PLACE_HEADS * self.head_mm):
+        head_mm = self.plan.rivet_head_mm
+        if np.any(np.linalg.norm(self.looked_at_mm - place_mm, axis=1) < _SAME_PLACE_HEADS * head_mm):
             return False
-        return is_covered(self.part.sheet, place_mm, self.head_mm)
+        # What might be a head counts as far off as the plan lets a head stand.
+        away_mm = np.linalg.norm(self.doubtful_mm - place_mm, axis=1)
+        if np.any(away_mm < self.plan.rivet_spacing_tolerance_mm):
+            return True
+        return is_covered(self.part.sheet, place_mm, head_mm)
 
 
 def _order(
@@ -508,10 +518,8 @@ def _verdicts(
     is_clear: Callable[[Gap], bool],
 ) -> tuple[RuleVerdict, ...]:
     verdicts = [*judge_spacings(rows, plan), *judge_missing(rows, is_clear)]
-    low, high = _DOUBTFUL_SCORE
-    for group in rows.laps:
-        doubtful = sum(low <= rivets[i].score < high for i in group.rivets)
-        verdicts.append(judge_lap_count(group, rows, plan, doubtful))
+    doubtful = {i for i, rivet in enumerate(rivets) if rivet.score < _SURE_SCORE}
+    verdicts += [judge_lap_count(group, rows, plan, doubtful) for group in rows.laps]
     verdicts += [judge_lap_length(lap, plan) for lap in laps]
     verdicts += [row for lap in laps if isinstance(lap, LapSighting) for row in judge_lap_rows(lap, plan)]
     return tuple(verdicts)

@@ -4,6 +4,7 @@ Marks of about a head's size are proposed on the flattened flange; then a small 
 the photo shows it. Frames: plane mm of a target's frame, pixels of the upright photo.
 """
 
+import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -46,8 +47,8 @@ PHOTO_HEAD_PX_MIN = 5.0
 REACH_MM = 1500.0
 # Two centres nearer than this share of a head's diameter belong to one head.
 SAME_HEAD_SHARE = 0.6
-# Probability from which on a mark is called what it looks like, and from which on it is looked at once more.
-SCORE_MIN = 0.5
+# Probability from which on a mark is called what it looks like, and from which on it is doubtful.
+SCORE_MIN = 0.6
 DOUBTFUL_SCORE_MIN = 0.2
 # A mark that at a glance is a head or a hole with less than this probability is not looked at again.
 LIKELY_SCORE_MIN = 0.01
@@ -94,10 +95,13 @@ class Fasteners:
         Heads of the plan's size.
     holes : tuple of RivetSighting
         Holes without a rivet.
+    doubtful : tuple of RivetSighting
+        What is no head more likely than not, yet might be: nobody can say that no rivet is there.
     """
 
     rivets: tuple[RivetSighting, ...]
     holes: tuple[RivetSighting, ...]
+    doubtful: tuple[RivetSighting, ...] = ()
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -198,10 +202,14 @@ def find_fasteners(
         return Fasteners((), ())
     # A head seen off centre is doubtful at first: such marks are looked at again from their middles.
     spots, answers = _look(image, view, z_mm, head_mm, _centres(spots, answers, head_mm)[likely])
-    rivets, holes = (
+    heads, holes = (
         _settle(image, view, z_mm, head_mm, spots, answers, mark) for mark in (Mark.RIVET, Mark.HOLE)
     )
-    return Fasteners(_of_one_make(image, view, z_mm, head_mm, rivets), holes)
+    blank = _blank_among(heads, image, view, z_mm, head_mm)
+    rivets = tuple(head for head in heads if head.score >= SCORE_MIN and head not in blank)
+    empty = tuple(hole for hole in holes if hole.score >= SCORE_MIN)
+    rest = tuple(head for head in heads if head not in rivets)
+    return Fasteners(rivets, empty, _away_from(rest, empty, view, z_mm, SAME_HEAD_SHARE * head_mm))
 
 
 # ---- where to look -------------------------------------------------------------------------------------
@@ -295,7 +303,7 @@ def propose_marks(
     The flattened picture is correlated with a few patterns as large as a head: disc, light from one side,
     rim, spot in the middle. A mark's energy is the sum of their squares over that of the quietest
     neighbourhood near it: the same for a faint head on smooth paint as for a bright one on grained metal,
-    and for a head beside an edge.
+    and for a head beside an edge. Marks are its peaks, and the peaks of what rises over its surroundings.
     """
     flat = _flatten(image, view, z_mm, head_mm, region_mm)
     level = _mark_level(_filled(flat))
@@ -536,14 +544,15 @@ def _centres(spots: Spots, answers: Answers, head_mm: float) -> Array:
 def _settle(
     image: Picture, view: View, z_mm: float, head_mm: float, spots: Spots, answers: Answers, mark: Mark
 ) -> tuple[RivetSighting, ...]:
-    """Look once more at what may be a mark, from its middle, and keep one sighting for each."""
+    """Look once more at what may be a mark, from its middle; keep one sighting for each, doubtful or not."""
     apart_mm = SAME_HEAD_SHARE * head_mm
     centres_mm = _centres(spots, answers, head_mm)
     kept = _apart(centres_mm, answers.probability[:, mark], apart_mm, DOUBTFUL_SCORE_MIN)
     if not kept:
         return ()
     spots, answers = _look_around(image, view, z_mm, head_mm, centres_mm[kept])
-    kept = _apart(_centres(spots, answers, head_mm), answers.probability[:, mark], apart_mm, SCORE_MIN)
+    centres_mm = _centres(spots, answers, head_mm)
+    kept = _apart(centres_mm, answers.probability[:, mark], apart_mm, DOUBTFUL_SCORE_MIN)
     px = spots.px + np.einsum("nij,nj->ni", spots.px_by_head, answers.offset.astype(float))
     cov_px2 = spots.px_by_head @ answers.cov.astype(float) @ spots.px_by_head.transpose(0, 2, 1)
     reach = np.sqrt((spots.px_by_head**2).sum(axis=2)) / 2.0
@@ -554,16 +563,32 @@ def _settle(
     )
 
 
-def _of_one_make(
-    image: Picture, view: View, z_mm: float, head_mm: float, rivets: tuple[RivetSighting, ...]
+def _away_from(
+    some: tuple[RivetSighting, ...],
+    others: tuple[RivetSighting, ...],
+    view: View,
+    z_mm: float,
+    distance_mm: float,
 ) -> tuple[RivetSighting, ...]:
-    """Leave out blank discs among heads that show a mandrel: dabs of sealant, chalk, mud."""
-    if not rivets:
+    """Return those that lie farther than a distance from all the others."""
+    if not some or not others:
+        return some
+    at, away = (to_mm(view, [sighting.px for sighting in group], z_mm).mm for group in (some, others))
+    apart = np.linalg.norm(at[:, None] - away[None], axis=2).min(axis=1) > distance_mm
+    return tuple(itertools.compress(some, apart))
+
+
+def _blank_among(
+    heads: tuple[RivetSighting, ...], image: Picture, view: View, z_mm: float, head_mm: float
+) -> tuple[RivetSighting, ...]:
+    """Return the blank discs among heads that show a mandrel: dabs of sealant, chalk, mud."""
+    if not heads:
         return ()
-    centres = to_mm(view, [rivet.px for rivet in rivets], z_mm).mm
-    patches = cut_patches(image, spots_at(view, z_mm, head_mm, centres))
-    blank = are_blank(patches, np.array([rivet.score for rivet in rivets]))
-    return tuple(rivet for rivet, is_blank in zip(rivets, blank, strict=True) if not is_blank)
+    centres = to_mm(view, [head.px for head in heads], z_mm).mm
+    blank = are_blank(
+        cut_patches(image, spots_at(view, z_mm, head_mm, centres)), [head.score for head in heads]
+    )
+    return tuple(itertools.compress(heads, blank))
 
 
 def _apart(mm: Array, score: Floats, distance_mm: float, score_min: float) -> list[int]:

@@ -4,7 +4,7 @@ A rule never says "meets" for what the photo does not show; see vision/verdict.p
 """
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
@@ -107,7 +107,10 @@ def _judge_gap(gap: Gap, is_clear: bool) -> Judgement:
     x, y = gap.place_mm
     where = f"at ({x:.0f}, {y:.0f}) mm from the target's corner"
     if gap.absence is Absence.HIDDEN:
-        why = f"the place of a rivet {where} is covered: move what lies there and shoot again"
+        why = (
+            f"something lies at the place of a rivet {where}, over its head or instead of it: "
+            "move what lies there and shoot again"
+        )
     elif not is_clear:
         why = f"no rivet was seen {where}, but that place is too small or too aslant: {_MOVE_ALONG}"
     else:
@@ -116,14 +119,18 @@ def _judge_gap(gap: Gap, is_clear: bool) -> Judgement:
     return Judgement(None, None, None, _NONE_MISSING, None, Verdict.CANNOT_TELL, why)
 
 
-def judge_lap_count(lap: LapGroup, rows: Rows, plan: Plan, doubtful: int) -> RuleVerdict:
-    """Judge the rivets of a lap on this flange; both flanges together give the plan's number."""
+def judge_lap_count(lap: LapGroup, rows: Rows, plan: Plan, doubtful: Collection[int]) -> RuleVerdict:
+    """Judge the rivets of a lap on this flange; both flanges together give the plan's number.
+
+    ``doubtful`` are rivets that may be none: the lap does not meet the plan by them, nor fails without them.
+    """
     required = math.ceil(plan.lap_rivets / 2)
-    doubled = {other for _, other in rows.doubled}
-    seen = sum(rivet not in doubled for rivet in lap.rivets)
+    rivets = set(lap.rivets) - {other for _, other in rows.doubled}
+    unsure = len(rivets.intersection(doubtful))
     hidden = sum(gap.role is Role.LAP and gap.absence is Absence.HIDDEN for gap in rows.gaps)
     return RuleVerdict(
-        "lap rivet count", judge_count(seen, required=required, doubtful=doubtful, hidden=hidden)
+        "lap rivet count",
+        judge_count(len(rivets) - unsure, required=required, doubtful=unsure, hidden=hidden),
     )
 
 

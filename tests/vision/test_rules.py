@@ -76,10 +76,17 @@ def test_row_without_gaps_meets():
 
 
 @pytest.mark.parametrize(
-    ("seen", "doubtful", "verdict"), [(8, 0, "meets"), (7, 1, "cannot tell"), (6, 0, "does not meet")]
+    ("found", "doubtful", "verdict"),
+    [
+        (8, (), "meets"),
+        (9, (3,), "meets"),
+        (8, (3,), "cannot tell"),
+        (7, (3,), "does not meet"),
+        (6, (), "does not meet"),
+    ],
 )
-def test_lap_rivets_of_one_flange_are_half_of_the_plans(seen, doubtful, verdict):
-    rows = _rows(lap=seen)
+def test_lap_rivets_of_one_flange_are_half_of_the_plans(found, doubtful, verdict):
+    rows = _rows(lap=found)
     assert judge_lap_count(rows.laps[0], rows, PLAN, doubtful).judgement.verdict == verdict
 
 

@@ -28,8 +28,8 @@ STRIDES = (2, 1, 1, 1)
 HALVED_AFTER = (1, 3)
 # Patches worked on at once: few enough that a layer stays in the processor's cache.
 _AT_ONCE = 8
-# The network's covariance is that of single looks at its own scenes; the mean of five errs less. Times this, its
-# regions of 95 % held 96 % of 341 heads in 39 photos that it was not trained on.
+# The network's covariance is that of single looks at its own scenes; the mean of five errs less. Times this,
+# its regions of 95 % held 96 % of 341 heads in 39 photos that it was not trained on.
 COV_SCALE = 0.9
 # Covariance that no answer falls below, in head diameters squared: 0.02 px on a head of 16 px.
 COV_FLOOR = (0.02 / PATCH_HEAD_PX) ** 2

@@ -3,10 +3,10 @@
 Needs PyTorch, which the product does not. A seed gives the same scenes. `weights.npz` came of three runs of
 `python -m vision.rivet_net.train`, 8 minutes each with a graphics card: `--scenes 40000 --epochs 30 --seed 1`
 as of commit e64f4d2; on wider skies `--start weights.npz --scenes 15000 --epochs 36 --seed 2`; and
-`--start weights.npz --scenes 55000 --epochs 18 --seed 3 --traced FOLDER --blend 0.85`. FOLDER held 643 crowds
-of `tests/renderings/crowd.py`, photographed with seed 2: 0 to 3, 10 to 98 and 2010 to 2098 with heads of less
-varied shapes than it makes now, 5000 to 5131, 6000 to 6129, 8000 to 8116, 9000 to 9115; but for 27, 47 and so
-on.
+`--start weights.npz --epochs 18 --seed 5 --patches FILE --traced FOLDER --blend 0.9`. FILE held the patches
+of 55,000 scenes of seed 3, FOLDER 643 crowds of `tests/renderings/crowd.py`, photographed with seed 2: 0 to
+3, 10 to 98 and 2010 to 2098 with heads of less varied shapes than it makes now, 5000 to 5131, 6000 to 6129,
+8000 to 8116, 9000 to 9115; but for 27, 47 and so on.
 """
 
 import argparse
