@@ -308,7 +308,7 @@ def propose_marks(
     flat = _flatten(image, view, z_mm, head_mm, region_mm)
     level = _mark_level(_filled(flat))
     energy = single(cv2.exp(_smoothed(level, MARK_SMOOTHING_PX)))
-    relief = _smoothed(level, FINE_SMOOTHING_PX) - _smoothed(level, SURROUNDINGS_PX)
+    relief = _smoothed(level, FINE_SMOOTHING_PX) - _surroundings(level)
     inside = np.zeros(energy.shape, dtype=np.uint8)
     cv2.fillPoly(inside, [np.round(flat.from_plane_mm(region_mm)).astype(np.int32)], 1)
     if target_outline_mm is not None:
@@ -326,6 +326,13 @@ def propose_marks(
 
 def _smoothed(picture: Floats, sigma_px: float) -> Floats:
     return single(cv2.GaussianBlur(picture, (0, 0), sigma_px))
+
+
+def _surroundings(level: Floats) -> Floats:
+    """Return a picture smoothed widely; on a quarter of its width and height, where it costs little."""
+    height, width = level.shape
+    small = cv2.resize(level, (max(1, width // 4), max(1, height // 4)), interpolation=cv2.INTER_AREA)
+    return single(cv2.resize(_smoothed(single(small), SURROUNDINGS_PX / 4.0), (width, height)))
 
 
 def _peaks(height: Floats, side_heads: float) -> NDArray[np.bool_]:

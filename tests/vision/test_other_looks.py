@@ -43,6 +43,5 @@ def test_centres_of_heads_of_other_looks_agree_with_their_truth(ours: list[Score
     assert 0.93 <= np.mean(chi2 < 5.99) <= 0.98
 
 
-@pytest.mark.parametrize("detector", ["HoughCircles", "SimpleBlobDetector", "blob_log"])
-def test_plain_detectors_err_far_more_often(cases: list[Case], ours: list[Score], detector: str) -> None:
-    assert _errors([scored(case, detector) for case in cases]) >= 4 * _errors(ours)
+def test_best_plain_detector_errs_four_times_as_often(cases: list[Case], ours: list[Score]) -> None:
+    assert _errors([scored(case, "HoughCircles") for case in cases]) >= 4 * _errors(ours)
