@@ -7,15 +7,13 @@ of its own, and the light is stored as it reaches the lens, for `vision.rivet_ne
 photograph. Seeds share nothing with the close-ups', which are for measuring alone.
 """
 
-import argparse
 import dataclasses
-from pathlib import Path
 
 import bpy
 import materials
 import numpy as np
 from layout import CARD_THICKNESS_MM, FOCAL_PX, LIGHTS, Item, Scene, draw_scene
-from render import DECOYS, add_light, add_rivet, build_roof, set_camera, trace
+from render import DECOYS, add_light, add_rivet, build_roof, read_command_line, set_camera, trace
 
 SIZE_PX = (640, 480)
 # Crowds are drawn from seeds this much higher than close-ups.
@@ -44,14 +42,7 @@ SHARES = {
 
 def main() -> None:
     """Render the crowds that the command line names."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("folder", type=Path)
-    parser.add_argument("first", type=int)
-    parser.add_argument("last", type=int)
-    parser.add_argument("--samples", type=int, default=6)
-    parser.add_argument("--threads", type=int, default=1)
-    given = parser.parse_args()
-    given.folder.mkdir(parents=True, exist_ok=True)
+    given = read_command_line(__doc__)
     for seed in range(given.first, given.last):
         scene, items = draw_crowd(seed)
         radiance = _render(scene, items, given.samples, given.threads)

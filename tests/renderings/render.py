@@ -60,7 +60,18 @@ STYLES = {
 
 def main() -> None:
     """Render the scenes that the command line names."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    given = read_command_line(__doc__)
+    (given.folder / "card.json").write_text(json.dumps(_card_record(), indent=1))
+    for seed in range(given.first, given.last):
+        scene = draw_scene(seed)
+        radiance = _render(scene, given.samples, given.threads)
+        (given.folder / f"{scene.name}.jpg").write_bytes(develop(scene, radiance, MARGIN).tobytes())
+        (given.folder / f"{scene.name}.json").write_text(json.dumps(truth_of(scene), indent=1))
+
+
+def read_command_line(description: str | None) -> argparse.Namespace:
+    """Return what to render, where to and how finely; the folder is there then."""
+    parser = argparse.ArgumentParser(description=description)
     parser.add_argument("folder", type=Path)
     parser.add_argument("first", type=int)
     parser.add_argument("last", type=int)
@@ -68,12 +79,7 @@ def main() -> None:
     parser.add_argument("--threads", type=int, default=1)
     given = parser.parse_args()
     given.folder.mkdir(parents=True, exist_ok=True)
-    (given.folder / "card.json").write_text(json.dumps(_card_record(), indent=1))
-    for seed in range(given.first, given.last):
-        scene = draw_scene(seed)
-        radiance = _render(scene, given.samples, given.threads)
-        (given.folder / f"{scene.name}.jpg").write_bytes(develop(scene, radiance, MARGIN).tobytes())
-        (given.folder / f"{scene.name}.json").write_text(json.dumps(truth_of(scene), indent=1))
+    return given
 
 
 def _card_record() -> dict[str, object]:

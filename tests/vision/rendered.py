@@ -4,6 +4,7 @@ import json
 from functools import lru_cache
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from calib.camera import Camera
@@ -25,3 +26,13 @@ def load_close_up(folder: Path, name: str) -> tuple[dict, np.ndarray, View]:
     pose = lens["pose"]["card"]
     view = View(camera, np.array(pose["R"]), np.array(pose["t_mm"]), np.zeros((15, 15)))
     return truth, load_photo(folder / f"{name}.jpg").image, view
+
+
+def lay_white(image: np.ndarray, middle: np.ndarray, half_axes: np.ndarray) -> np.ndarray:
+    """Lay a white ellipse over a photo, as sharp as the photo; its half axes are the columns, px."""
+    turns = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
+    outline = middle + (half_axes @ np.array([np.cos(turns), np.sin(turns)])).T
+    cover = np.zeros(image.shape[:2], np.float32)
+    cv2.fillPoly(cover, [np.round(outline).astype(np.int32)], 1.0)
+    cover = cv2.GaussianBlur(cover, (0, 0), 0.8)[..., None]
+    return np.round(image * (1.0 - cover) + 250.0 * cover).astype(np.uint8)

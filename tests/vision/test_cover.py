@@ -10,6 +10,7 @@ import pytest
 
 from calib.targets import load_target
 from tests.measure_rivets import load_cases
+from tests.vision.rendered import lay_white
 from vision.audit import FlangeAudit, audit_photos
 from vision.cover import is_covered
 from vision.plan import Plan
@@ -94,7 +95,7 @@ def test_dab_as_large_as_a_head_where_a_rivet_should_be_is_neither_rivet_nor_mis
     (case,) = (case for case in load_cases(rendered_photos) if case.name == stem)
     spot = spots_at(case.view, case.z_mm, case.head_mm, np.array([rivet["mm"]]))
     photo = tmp_path / f"{stem}.jpg"
-    dab = _dab(case.image, spot.px[0], 0.55 * spot.px_by_head[0])
+    dab = lay_white(case.image, spot.px[0], 0.55 * spot.px_by_head[0])
     cv2.imwrite(str(photo), dab, [cv2.IMWRITE_JPEG_QUALITY, 95])
     plan = Plan(rivet_head_mm=rivet["diameter_mm"])
     (audit,) = audit_photos([photo], [load_target(rendered_photos / "card.json")], plan)
@@ -102,16 +103,6 @@ def test_dab_as_large_as_a_head_where_a_rivet_should_be_is_neither_rivet_nor_mis
     assert min(np.linalg.norm(found.mm - np.array(rivet["mm"])) for found in audit.rivets) > 100.0
     judged = [str(each.judgement.verdict) for each in audit.verdicts if each.rule == "rivet missing"]
     assert judged == ["cannot tell"]
-
-
-def _dab(image: np.ndarray, middle: np.ndarray, half_axes: np.ndarray) -> np.ndarray:
-    """Set a white dab of sealant over a head, as sharp as the photo."""
-    turns = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
-    outline = middle + (half_axes @ np.array([np.cos(turns), np.sin(turns)])).T
-    cover = np.zeros(image.shape[:2], np.float32)
-    cv2.fillPoly(cover, [np.round(outline).astype(np.int32)], 1.0)
-    cover = cv2.GaussianBlur(cover, (0, 0), 0.8)[..., None]
-    return np.round(image * (1.0 - cover) + 250.0 * cover).astype(np.uint8)
 
 
 def _prepared(folder: Path, stem: str) -> PreparedPhoto:

@@ -12,6 +12,7 @@ from scipy.signal import correlate2d
 from calib.camera import Array, Camera
 from calib.errors import GeometryError
 from tests.measure_rivets import load_cases
+from tests.vision.rendered import lay_white
 from vision.plane import View, to_mm, to_px
 from vision.rivet_net import marks, net
 from vision.rivet_net.faces import are_blank
@@ -169,21 +170,11 @@ def test_heads_beside_glaring_smears_are_looked_at(rendered_photos: Path) -> Non
         for head_mm, px, by_head in zip(spots.mm, spots.px, spots.px_by_head, strict=True):
             turn = rng.uniform(0.0, 2.0 * np.pi)
             away = rng.uniform(1.2, 1.4) * np.array([np.cos(turn), np.sin(turn)])
-            photo = _smear(case.image, px + by_head @ away, 0.5 * by_head)
+            photo = lay_white(case.image, px + by_head @ away, 0.5 * by_head)
             marks_mm = propose_marks(photo, case.view, case.z_mm, case.head_mm, region, case.card_mm)
             looked_at.append(np.linalg.norm(marks_mm - head_mm, axis=1).min() < 0.45 * case.head_mm)
     assert len(looked_at) == 36
     assert np.mean(looked_at) >= 0.6
-
-
-def _smear(image: np.ndarray, middle: Array, half_axes: Array) -> np.ndarray:
-    """Lay a white ellipse over a photo, as sharp as the photo."""
-    turns = np.linspace(0.0, 2.0 * np.pi, 40, endpoint=False)
-    outline = middle + (half_axes @ np.array([np.cos(turns), np.sin(turns)])).T
-    cover = np.zeros(image.shape[:2], np.float32)
-    cv2.fillPoly(cover, [np.round(outline).astype(np.int32)], 1.0)
-    cover = cv2.GaussianBlur(cover, (0, 0), 0.8)[..., None]
-    return np.round(image * (1.0 - cover) + 250.0 * cover).astype(np.uint8)
 
 
 # ---- scenes of our own ---------------------------------------------------------------------------------

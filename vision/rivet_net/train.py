@@ -34,6 +34,7 @@ from vision.rivet_net.net import CONTRAST_FLOOR, HALVED_AFTER, PATCH_PX, STRIDES
 from vision.rivet_net.scenes import (
     EXTENT_HEADS,
     Finish,
+    Floats,
     Generator,
     Mark,
     Placed,
@@ -160,6 +161,12 @@ def photograph_traced(seed: int, file: Path) -> Examples:
     """Return patches of a path-traced crowd (`tests/renderings/crowd.py`), as three phones photograph it."""
     cv2.setNumThreads(1)
     rng = np.random.default_rng((seed, int(file.stem.split("_")[1])))
+    radiance, view, scene = _open_crowd(file)
+    shots = [_shoot(rng, scene, develop(rng, radiance), view, 100) for _ in range(3)]
+    return _joined([_some(rng, shot, 130) for shot in shots])
+
+
+def _open_crowd(file: Path) -> tuple[Floats, View, Known]:
     with np.load(file) as stored:
         traced = {name: stored[name] for name in stored.files}
     radiance = traced["radiance"].astype(np.float32)
@@ -173,8 +180,7 @@ def photograph_traced(seed: int, file: Path) -> Examples:
     mark = np.where(kind == "rivet", Mark.RIVET, np.where(kind == "empty_hole", Mark.HOLE, Mark.OTHER))
     region = to_mm(view, cv2.convexHull(px[inside].astype(np.float32))[:, 0], z_mm).mm
     scene = Known(z_mm, float(traced["head_mm"]), region, mark, to_mm(view, px[inside], z_mm).mm)
-    shots = [_shoot(rng, scene, develop(rng, radiance), view, 100) for _ in range(3)]
-    return _joined([_some(rng, shot, 130) for shot in shots])
+    return radiance, view, scene
 
 
 def _shoot(rng: Generator, scene: Known, image: NDArray[np.uint8], view: View, proposals: int) -> Examples:
